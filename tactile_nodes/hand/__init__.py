@@ -1,0 +1,2 @@
+# SPDX-License-Identifier: Apache-2.0
+"""From a hand file to running processes."""
