@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """Checked access to a YAML mapping: every wrong key names file, key, found and expected."""
 
+import math
 import os
 from pathlib import Path
 
@@ -194,7 +195,7 @@ class Section:
 
 def _is_number(value):
     return isinstance(value, (int, float)) and not isinstance(value, bool) \
-        and value == value and abs(value) != float('inf')
+        and math.isfinite(value)
 
 
 def _in_range(value, above, low, high):
@@ -203,6 +204,5 @@ def _in_range(value, above, low, high):
 
 
 def _range_text(text, above, low, high):
-    parts = [f'above {above:g}' if above is not None else '',
-             f'from {low:g}' if low is not None else '', f'to {high:g}' if high is not None else '']
-    return ' '.join([text, *filter(None, parts)])
+    bounds = (('above', above), ('from', low), ('to', high))
+    return ' '.join([text, *(f'{word} {bound:g}' for word, bound in bounds if bound is not None)])
