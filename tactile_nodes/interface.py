@@ -121,6 +121,7 @@ PARAMETERS = {
                   3600.0, True),
         Parameter('recording', '', 'recording: bag or folder of images', read_only=True),
         Parameter('recording_topic', '', 'recording: image topic in the bag', read_only=True),
+        Parameter('recording_repeat', False, 'recording: begin again at its end', read_only=True),
         Parameter('width', 320, 'image width', 'px', 16, 4096, True),
         Parameter('height', 240, 'image height', 'px', 16, 4096, True),
         Parameter('frame_rate', 60.0, 'frames per second', 'Hz', 1.0, 240.0),
@@ -136,4 +137,13 @@ PARAMETERS = {
     'flow': COMMON,
     'force': COMMON,
     'view': COMMON,
+    'hand': (
+        Parameter('fingers', ('finger',), 'names of the fingers, in the order of the mosaic',
+                  read_only=True),
+    ),
+    'recorder': (
+        Parameter('fingers', ('finger',), 'names of the fingers to record', read_only=True),
+        Parameter('output', 'recordings', 'folder that gets one bag folder per run',
+                  read_only=True),
+    ),
 }
