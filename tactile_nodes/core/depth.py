@@ -1,0 +1,137 @@
+# SPDX-License-Identifier: Apache-2.0
+"""Depth from shading: photometric stereo with three coloured lights, then integration.
+
+Woodham (Opt. Eng. 19 (1980) 139): on a matt skin, lit from three directions, the brightness of the
+three channels gives the slope, whatever the paint's reflectance. Frankot and Chellappa (IEEE PAMI
+10 (1988) 439): the surface that fits a noisy slope field best, in the least-squares sense.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import fft
+
+from tactile_nodes.errors import DataError
+
+TERMS = 6        # 1, u, v, u^2, uv, v^2
+
+
+def position_terms(geometry):
+    """Polynomial terms of the normalised position.
+
+    Parameters
+    ----------
+    geometry : ImageGeometry
+
+    Returns
+    -------
+    (6, H, W) float64
+        1, u, v, u^2, uv, v^2; u and v run from -1 to 1 over the image's width and height.
+    """
+    v, u = np.meshgrid((np.arange(geometry.height_px) * 2 + 1) / geometry.height_px - 1,
+                       (np.arange(geometry.width_px) * 2 + 1) / geometry.width_px - 1,
+                       indexing='ij')
+    return np.stack([np.ones_like(u), u, v, u * u, u * v, v * v])
+
+
+@dataclass(frozen=True, eq=False)
+class ShadingModel:
+    """How slope changes the light of each channel, found by calibration on the device.
+
+    With the camera's response undone, light / light of the unsloped skin is, per channel c,
+    (1 - a_c gx - b_c gy) / sqrt(1 + gx^2 + gy^2), where g is the gradient of depth. a_c and b_c
+    are the light's horizontal direction over its height, mixed over all LEDs that the channel
+    sees, so cross-talk between channels is part of them.
+
+    Attributes
+    ----------
+    gamma : float
+        Light is grey level ** gamma.
+    a, b : (3, 6) float64
+        Per channel (blue, green, red), coefficients of `position_terms`.
+    residual_sd : float
+        Standard deviation of light / light of the unsloped skin about the model, from the fit.
+    """
+
+    gamma: float
+    a: np.ndarray
+    b: np.ndarray
+    residual_sd: float
+
+    def __post_init__(self):
+        for key in ('a', 'b'):
+            value = np.asarray(getattr(self, key), dtype=np.float64)
+            if value.shape != (3, TERMS) or not np.isfinite(value).all():
+                raise DataError('wrong light ratios', where=f'shading {key}', found=value.shape,
+                                expected=f'(3, {TERMS}) finite numbers')
+            object.__setattr__(self, key, value)
+        if not 0.2 <= self.gamma <= 5:
+            raise DataError('out of range', where='shading gamma', found=self.gamma,
+                            expected='0.2 to 5')
+
+    def light(self, grey):
+        """Linear light from grey levels."""
+        return np.power(grey, self.gamma)
+
+    def ratios(self, geometry):
+        """a and b on a grid, each (3, H, W) float64."""
+        terms = position_terms(geometry)
+        return np.tensordot(self.a, terms, 1), np.tensordot(self.b, terms, 1)
+
+    def slope_matrix(self, geometry):
+        """Matrix per cell from the light ratios of the channels to the slope.
+
+        Returns
+        -------
+        (3, 3, H, W) float32
+            Rows s, s gx, s gy with s = reflectance ratio / sqrt(1 + gx^2 + gy^2); columns blue,
+            green, red.
+
+        Raises
+        ------
+        DataError
+            Somewhere two channels' lights come from nearly the same direction.
+        """
+        a, b = self.ratios(geometry)
+        system = np.moveaxis(np.stack([np.ones_like(a), -a, -b], axis=1), (0, 1), (-2, -1))
+        condition = np.linalg.cond(system)
+        if not condition.max() < 100:
+            raise DataError("the channels' lights do not come from different directions",
+                            where='shading', found=f'condition number {condition.max():.0f}',
+                            expected='below 100', fix='Calibrate again.')
+        return np.ascontiguousarray(
+            np.moveaxis(np.linalg.inv(system), (-2, -1), (0, 1)), dtype=np.float32)
+
+
+def integrate_gradient(gx, gy, pitch):
+    """Surface whose gradient fits best, with mean 0.
+
+    The discrete Poisson equation with free (Neumann) borders, solved by cosine transform; the
+    gradient between two cells is taken as the mean of theirs.
+
+    Parameters
+    ----------
+    gx, gy : (H, W) float
+        Slope along columns and rows.
+    pitch : float
+        Cell size, m.
+
+    Returns
+    -------
+    (H, W) of the same float type, m
+    """
+    height, width = gx.shape
+    along = pitch / 2 * (gx[:, 1:] + gx[:, :-1])
+    down = pitch / 2 * (gy[1:] + gy[:-1])
+    source = np.zeros_like(gx)
+    source[:, :-1] += along
+    source[:, 1:] -= along
+    source[:-1] += down
+    source[1:] -= down
+    # eigenvalues of the five-point Laplacian with free borders
+    laplacian = (2 * np.cos(np.pi * np.arange(height) / height)[:, None]
+                 + 2 * np.cos(np.pi * np.arange(width) / width) - 4).astype(gx.dtype)
+    laplacian[0, 0] = 1
+    spectrum = fft.dctn(source, norm='ortho') / laplacian
+    spectrum[0, 0] = 0
+    return fft.idctn(spectrum, norm='ortho')

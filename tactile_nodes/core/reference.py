@@ -1,0 +1,125 @@
+# SPDX-License-Identifier: Apache-2.0
+"""The no-contact reference: mean and noise of every pixel, from frames of a scene at rest."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tactile_nodes.errors import DataError
+
+MIN_FRAMES = 5
+_QUANTISATION_VARIANCE = 1 / 12      # of rounding to whole grey levels; noise is never below it
+_BLOCK_PX = 16
+_MAX_DRIFT = 2.0     # variance over the whole time / variance from frame to frame, 1 = at rest
+
+
+@dataclass(frozen=True, eq=False)
+class Reference:
+    """Mean and noise per pixel and channel, in the integers in which they are published.
+
+    Attributes
+    ----------
+    mean_q8, noise_q8 : (H, W, 3) uint16
+        256 x grey level, blue, green, red. Noise is the standard deviation of one frame, never 0.
+    frames : int
+        How many frames were averaged.
+    """
+
+    mean_q8: np.ndarray
+    noise_q8: np.ndarray
+    frames: int
+
+    def __post_init__(self):
+        for key in ('mean_q8', 'noise_q8'):
+            array = getattr(self, key)
+            if array.dtype != np.uint16 or array.ndim != 3 or array.shape[2] != 3 \
+                    or array.shape != self.mean_q8.shape:
+                raise DataError('wrong reference', where=key,
+                                found=f'{array.shape} {array.dtype}', expected='(H, W, 3) uint16')
+        if not self.noise_q8.all():
+            raise DataError('noise of 0', where='noise_q8', expected='above 0 everywhere')
+
+    @property
+    def mean(self):
+        """(H, W, 3) float32 grey levels."""
+        return self.mean_q8.astype(np.float32) / np.float32(256)
+
+    @property
+    def noise(self):
+        """(H, W, 3) float32 grey levels, standard deviation of one frame."""
+        return self.noise_q8.astype(np.float32) / np.float32(256)
+
+
+class ReferenceBuilder:
+    """Average frames of a scene at rest; refuse them when the scene moved meanwhile.
+
+    The noise comes from the differences of successive frames, which a slow change does not touch;
+    a variance over the whole time that is well above it tells that something moved (von Neumann,
+    Ann. Math. Stat. 12 (1941) 367), here tested in blocks of 16 x 16 pixels. A touch that holds
+    perfectly still looks like rest.
+
+    Parameters
+    ----------
+    shape : (int, int)
+        Height and width in pixels.
+    """
+
+    def __init__(self, shape):
+        self._shape = (*shape, 3)
+        self._sum = np.zeros(self._shape, np.int64)
+        self._squares = np.zeros(self._shape, np.int64)
+        self._steps = np.zeros(self._shape, np.int64)
+        self._last = None
+        self.count = 0
+
+    def add(self, image):
+        """Take one more frame, (H, W, 3) uint8."""
+        if image.shape != self._shape or image.dtype != np.uint8:
+            raise DataError('wrong image', where='reference',
+                            found=f'{image.shape} {image.dtype}', expected=f'{self._shape} uint8')
+        image = image.astype(np.int32)
+        self._sum += image
+        self._squares += image * image
+        if self._last is not None:
+            self._steps += (image - self._last) ** 2
+        self._last = image
+        self.count += 1
+
+    def finish(self):
+        """Return the Reference.
+
+        Raises
+        ------
+        DataError
+            Fewer than 5 frames, or the scene moved.
+        """
+        n = self.count
+        if n < MIN_FRAMES:
+            raise DataError('too few frames', where='reference', found=n,
+                            expected=f'at least {MIN_FRAMES}')
+        spread = (n * self._squares - self._sum ** 2) / (n * (n - 1))
+        noise = self._steps / (2 * (n - 1))
+        drift = (_blocks(spread) + _QUANTISATION_VARIANCE) \
+            / (_blocks(noise) + _QUANTISATION_VARIANCE)
+        if drift.max() > _MAX_DRIFT:
+            row, column = np.unravel_index(np.argmax(drift), drift.shape)
+            raise DataError(
+                'the scene moved or the light changed', where='reference',
+                found=f'{drift.max():.1f} times the variance of rest in a block of '
+                      f'{_BLOCK_PX} x {_BLOCK_PX} pixels at row {row * _BLOCK_PX}, '
+                      f'column {column * _BLOCK_PX}',
+                expected=f'at most {_MAX_DRIFT:g} times',
+                fix='Keep everything off the skin and still, and let the LEDs warm up.')
+        noise = np.sqrt(np.maximum(noise, _QUANTISATION_VARIANCE))
+        return Reference(np.round(self._sum * 256 / n).astype(np.uint16),
+                         np.round(noise * 256).astype(np.uint16), n)
+
+
+def _blocks(field):
+    """Mean of (H, W, 3) over blocks and channels; the last block of a row may be smaller."""
+    rows = np.arange(0, field.shape[0], _BLOCK_PX)
+    columns = np.arange(0, field.shape[1], _BLOCK_PX)
+    total = np.add.reduceat(np.add.reduceat(field.sum(axis=2), rows, 0), columns, 1)
+    height = np.diff(np.append(rows, field.shape[0]))
+    width = np.diff(np.append(columns, field.shape[1]))
+    return total / (3 * height[:, None] * width)

@@ -1,0 +1,160 @@
+# SPDX-License-Identifier: Apache-2.0
+"""Calibration files: scale, shading and force of one fingertip with one elastomer."""
+
+import os
+import tempfile
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+import yaml
+
+from tactile_nodes.core.depth import TERMS, ShadingModel
+from tactile_nodes.core.force import ForceModel
+from tactile_nodes.core.geometry import ImageGeometry
+from tactile_nodes.errors import DataError, FileError
+from tactile_nodes.files.section import read_section
+
+_CHANNELS = ('blue', 'green', 'red')
+
+
+@dataclass(frozen=True, eq=False)
+class Calibration:
+    """What was measured on one fingertip with one elastomer.
+
+    Attributes
+    ----------
+    serial, elastomer : str
+        Serial number of the fingertip and name of the elastomer it was made with.
+    created : str
+        When, ISO 8601.
+    software_version : str
+        Of the package that made it.
+    geometry : ImageGeometry
+    shading : ShadingModel or None
+        None: no depth.
+    force : ForceModel
+    """
+
+    serial: str
+    elastomer: str
+    created: str
+    software_version: str
+    geometry: ImageGeometry
+    shading: ShadingModel | None
+    force: ForceModel
+
+
+def read_calibration(path, *, serial=None, elastomer=None):
+    """Read a calibration file.
+
+    Parameters
+    ----------
+    path : path-like
+    serial, elastomer : str, optional
+        The fingertip and the elastomer's name it is wanted for; a file made for another is refused.
+
+    Returns
+    -------
+    Calibration
+
+    Raises
+    ------
+    FileError
+    """
+    top = read_section(path)
+    found = {'serial': top.text('serial'), 'elastomer': top.text('elastomer')}
+    for key, wanted in (('serial', serial), ('elastomer', elastomer)):
+        if wanted is not None and found[key] != wanted:
+            raise FileError(f'calibration of another {key}', where=top.where(key),
+                            found=found[key], expected=wanted,
+                            fix='Calibrate this fingertip with this elastomer, or name its file.')
+    created = top.text('created')
+    try:
+        datetime.fromisoformat(created)
+    except ValueError:
+        raise top.error('created', created, 'a date like 2026-01-31T12:00:00+00:00') from None
+    version = top.text('software_version')
+    image = top.section('image')
+    scale, size = image.number('um_per_px', above=0) * 1e-6, ('height_px', 'width_px')
+    try:
+        geometry = ImageGeometry(*(image.integer(key, low=16) for key in size), scale)
+    except DataError as error:
+        raise FileError(str(error), where=top.where('image')) from None
+    image.finish()
+    shading = _read_shading(top)
+    section = top.section('force')
+    force = ForceModel(stiffness_scale=section.number('stiffness_scale', above=0),
+                       relative_sd=section.number('relative_sd', above=0))
+    section.finish()
+    top.finish()
+    return Calibration(found['serial'], found['elastomer'], created, version, geometry, shading,
+                       force)
+
+
+def _read_shading(top):
+    section = top.section('shading', None)
+    if section is None:
+        return None
+    gamma = section.number('gamma', low=0.2, high=5)
+    channels = [section.section(channel) for channel in _CHANNELS]
+    a, b = ([channel.numbers(key, TERMS) for channel in channels] for key in ('a', 'b'))
+    for channel in channels:
+        channel.finish()
+    shading = ShadingModel(gamma, a, b, section.number('residual_sd', low=0))
+    section.finish()
+    return shading
+
+
+def write_calibration(path, calibration, *, overwrite=False):
+    """Write a calibration file, whole or not at all.
+
+    Parameters
+    ----------
+    path : path-like
+    calibration : Calibration
+    overwrite : bool
+        Replace an existing file, keeping it beside the new one with `.bak` added to its name.
+
+    Raises
+    ------
+    FileError
+        The file exists and `overwrite` is False, or it cannot be written.
+    """
+    path = Path(path)
+    if path.exists() and not overwrite:
+        raise FileError('the file exists', where=str(path),
+                        fix='Name another file or say --force; the old one is then kept as .bak.')
+    text = yaml.safe_dump(_to_plain(calibration), sort_keys=False, default_flow_style=None)
+    try:
+        with tempfile.NamedTemporaryFile('w', dir=path.parent, prefix=f'.{path.name}.',
+                                         delete=False, encoding='utf-8') as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        os.chmod(file.name, 0o644)
+        if path.exists():
+            os.replace(path, f'{path}.bak')
+        os.replace(file.name, path)
+    except OSError as error:
+        raise FileError(f'cannot be written ({error.strerror})', where=str(path)) from None
+
+
+def _to_plain(calibration):
+    c, geometry = calibration, calibration.geometry
+    plain = {
+        'serial': c.serial, 'elastomer': c.elastomer, 'created': c.created,
+        'software_version': c.software_version,
+        'image': {'width_px': geometry.width_px, 'height_px': geometry.height_px,
+                  'um_per_px': round(geometry.metres_per_px * 1e6, 4)},
+    }
+    if c.shading is not None:
+        plain['shading'] = {'gamma': round(c.shading.gamma, 4)}
+        for i, channel in enumerate(_CHANNELS):
+            plain['shading'][channel] = {key: [round(float(v), 5) for v in values[i]]
+                                         for key, values in (('a', c.shading.a),
+                                                             ('b', c.shading.b))}
+        plain['shading']['residual_sd'] = round(float(c.shading.residual_sd), 6)
+    plain['force'] = {'stiffness_scale': round(c.force.stiffness_scale, 5),
+                      'relative_sd': round(c.force.relative_sd, 5)}
+    return plain
