@@ -3,6 +3,7 @@
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from tactile_nodes.errors import DataError
@@ -66,9 +67,8 @@ class ReferenceBuilder:
 
     def __init__(self, shape):
         self._shape = (*shape, 3)
-        self._sum = np.zeros(self._shape, np.int64)
-        self._squares = np.zeros(self._shape, np.int64)
-        self._steps = np.zeros(self._shape, np.int64)
+        # float64 holds these whole numbers exactly
+        self._sum, self._squares, self._steps = np.zeros((3, *self._shape))
         self._last = None
         self.count = 0
 
@@ -77,12 +77,11 @@ class ReferenceBuilder:
         if image.shape != self._shape or image.dtype != np.uint8:
             raise DataError('wrong image', where='reference',
                             found=f'{image.shape} {image.dtype}', expected=f'{self._shape} uint8')
-        image = image.astype(np.int32)
-        self._sum += image
-        self._squares += image * image
+        cv2.accumulate(image, self._sum)
+        cv2.accumulateSquare(image, self._squares)
         if self._last is not None:
-            self._steps += (image - self._last) ** 2
-        self._last = image
+            cv2.accumulateSquare(cv2.absdiff(image, self._last), self._steps)
+        self._last = image.copy()
         self.count += 1
 
     def finish(self):

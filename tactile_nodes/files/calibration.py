@@ -52,7 +52,7 @@ def read_calibration(path, *, serial=None, elastomer=None):
     ----------
     path : path-like
     serial, elastomer : str, optional
-        The fingertip and the elastomer's name it is wanted for; a file made for another is refused.
+        The fingertip and the elastomer's name it is wanted for; a file made for others is refused.
 
     Returns
     -------
