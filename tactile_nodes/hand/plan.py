@@ -104,6 +104,14 @@ def plan_hand(hand, *, fingers=None, layout='composed', record=None, rviz=False)
     return Plan(namespace, names, tuple(processes))
 
 
+def record_folder(text):
+    """Folder that a launch argument asks to record into, or None.
+
+    '' and 'false' record nothing, 'true' means the folder `recordings`, else it is the folder.
+    """
+    return {'': None, 'false': None, 'true': Path('recordings')}.get(text.lower(), Path(text))
+
+
 def write_parameters(process, folder):
     """Write the process's parameters as a ROS parameter file and return its path.
 

@@ -43,8 +43,11 @@ class Event:
     text: str
 
 
-def command_line(process, parameter_file):
-    """Command of a process as a list of str, or None if its executable is not installed."""
+def command_line(process, folder):
+    """Command of a process as a list of str, or None if its executable is not installed.
+
+    Its parameter file is written into `folder`.
+    """
     if process.own:
         start = [sys.executable, '-m', f'tactile_nodes.nodes.{process.executable}']
     else:
@@ -52,9 +55,12 @@ def command_line(process, parameter_file):
         if path is None:
             return None
         start = [str(path)]
-    name = ['-r', f'__node:={process.node}'] if process.node else []
-    return [*start, *process.arguments, '--ros-args', *name, '-r', f'__ns:={process.namespace}',
-            '--params-file', str(parameter_file)]
+    command = [*start, *process.arguments, '--ros-args', '-r', f'__ns:={process.namespace}']
+    if process.node:
+        command += ['-r', f'__node:={process.node}']
+    if process.parameters:
+        command += ['--params-file', str(write_parameters(process, folder))]
+    return command
 
 
 class Supervisor:
@@ -104,7 +110,7 @@ class Supervisor:
     def start(self):
         """Start every process of the plan; one that is not installed is reported as missing."""
         for process in self._plan.processes:
-            command = self._command(process, write_parameters(process, self._folder.name))
+            command = self._command(process, self._folder.name)
             if command is None:
                 self._report(process.name, 'missing',
                              f'{process.package}/{process.executable} is not installed: left out')

@@ -1,0 +1,57 @@
+# SPDX-License-Identifier: Apache-2.0
+# One environment, .venv, built once and used by every target.
+
+PYTHON ?= python3
+PYTEST ?= -q
+
+SHELL := bash
+.SHELLFLAGS := -eu -o pipefail -c
+.DEFAULT_GOAL := help
+# A shell below a Python with ROS wheels passes on that Python's libraries.
+unexport _ROS_WHEELS_BOOTSTRAP_COMPLETE
+ifdef _ROS_WHEELS_BOOTSTRAP_COMPLETE
+unexport LD_LIBRARY_PATH
+endif
+.PHONY: help demo test test-distros lint clean
+
+help:     ## this list
+	@sed -n 's/^\([a-z-]*\): .*## /make \1|/p' Makefile | column -t -s '|'
+
+demo: .venv/ready     ## run the virtual four-finger hand; the report is demo/index.html
+	.venv/bin/tactile demo --out demo
+
+test: .venv/ready     ## all tests: Kilted wheels, newest NumPy and OpenCV
+	.venv/bin/python -m pytest $(PYTEST)
+
+test-distros: test .venv-jazzy/ready     ## and again: Jazzy wheels, NumPy 1.26, OpenCV 4.6
+	.venv-jazzy/bin/python -m pytest $(PYTEST)
+
+lint: .venv/ready     ## style
+	.venv/bin/ruff check .
+
+clean:     ## remove what was built
+	rm -rf .venv .venv-jazzy build install log dist demo *.egg-info .pytest_cache .ruff_cache
+	find . -name __pycache__ -type d -prune -exec rm -r {} +
+
+.venv/ready: setup.py
+	$(call environment,.venv,ros-kilted,)
+
+# The versions of NumPy and OpenCV that Ubuntu 24.04 has.
+.venv-jazzy/ready: setup.py
+	$(call environment,.venv-jazzy,ros-jazzy,numpy==1.26.4 opencv-python-headless==4.6.0.66)
+
+# $(call environment,folder,extra,pinned packages)
+define environment
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 10))' || { \
+	    echo 'Python 3.10 or newer is needed; found: '"$$($(PYTHON) -V 2>&1)"'.' \
+	         'Name another one: make PYTHON=python3.12' >&2; exit 1; }
+	@$(PYTHON) -c 'import ensurepip, venv' 2>/dev/null || { \
+	    if [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null; then \
+	        apt-get update -q && apt-get install -q -y python3-venv; \
+	    else echo 'This Python cannot make environments: apt install python3-venv' >&2; exit 1; fi; }
+	@echo 'Building $(1) (some minutes the first time)'
+	@rm -rf $(1) && $(PYTHON) -m venv $(1)
+	@$(1)/bin/pip install --progress-bar off -e '.[wheels,bags,test,$(2)]' $(3) \
+	    | sed -un 's/^\(Collecting [^ ]*\).*/  \1/p; s/^Installing collected.*/  Installing/p'
+	@touch $@
+endef
