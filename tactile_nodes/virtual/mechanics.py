@@ -187,8 +187,9 @@ class LayerContact:
     Notes
     -----
     The influence of an element on another is computed in real space (`_influence`) and the
-    convolution padded to twice the grid, so there are no periodic images at all, whatever the
-    decay length of the layer (about 1.3 thicknesses).
+    convolution padded to twice its window, so there are no periodic images at all, whatever the
+    decay length of the layer (about 1.3 thicknesses). Equilibrium is sought in a window around
+    the contact and checked on the whole grid.
     """
 
     def __init__(self, elastomer, shape, pitch):
@@ -197,7 +198,8 @@ class LayerContact:
         if min(ny, nx) < 2 or not pitch > 0:
             raise DataError('unusable grid', found=(shape, pitch),
                             expected='at least 2x2 elements of positive pitch')
-        self._layer = _Layer(elastomer, self.shape, pitch)
+        self._influence = _influence(elastomer, self.shape, pitch)
+        self._skins = {}
         self.reset()
 
     @property
@@ -259,27 +261,48 @@ class LayerContact:
         increment[0] = dx - dtheta * (y[:, None] - centre[1])
         increment[1] = dy + dtheta * (x[None, :] - centre[0])
         anchor = self._anchor + increment
-
-        layer, traction = self._layer, self.state.traction.copy()
-        pressure, shear, approach = -traction[2], traction[:2], self.state.approach
-        for count in range(_MAX_PASSES):
-            heave = layer.heave(shear)
-            solved, pressure, approach = _press(layer.press, obstacle - heave, pressure,
-                                                self.pitch ** 2, force)
-            if count and not solved:
+        near = self.state.contact | (obstacle < self.state.approach)
+        outside = np.ones(self.shape, bool)
+        while True:
+            box = _box(near)
+            traction, sliding, slip, approach = self._solve(box, obstacle, anchor, friction, force)
+            displacement = self._skin(self.shape).displacement(traction)
+            outside[box] = False
+            missed = outside & (displacement[2] > obstacle - approach)
+            if not missed.any():
                 break
-            shear, slip, sliding = _rub(layer.rub, anchor - layer.spread(-pressure), shear,
-                                        friction * pressure)
-        else:
-            raise DataError('pressure and friction find no common equilibrium', where='contact',
-                            fix='Use smaller steps.')
-        traction = np.stack([*shear, -pressure])
-        contact = pressure > 0
-        displacement = layer.displacement(traction)
+            near |= missed
+        contact = traction[2] < 0
         stick = contact & ~sliding
         self._anchor = np.where(stick, anchor, displacement[:2])
         self.state = SkinState(traction, displacement, contact, stick, slip, approach, self.pitch)
         return self.state
+
+    def _solve(self, box, obstacle, anchor, friction, force):
+        """Traction, sliding, slip on the whole grid and approach, with contact only in `box`."""
+        skin = self._skin(tuple(part.stop - part.start for part in box))
+        inner = (slice(None), *box)
+        old, obstacle, anchor = self.state.traction[inner], obstacle[box], anchor[inner]
+        shear, pressure = old[:2], -old[2]
+        for count in range(_MAX_PASSES):
+            solved, pressure, approach = _press(skin.press, obstacle - skin.heave(shear), pressure,
+                                                self.pitch ** 2, force)
+            if count and not solved:
+                break
+            shear, slip, sliding = _rub(skin.rub, anchor - skin.spread(pressure), shear,
+                                        friction * pressure)
+        else:
+            raise DataError('pressure and friction find no common equilibrium', where='contact',
+                            fix='Use smaller steps.')
+        whole = np.zeros((6, *self.shape))
+        whole[inner] = [*shear, -pressure, sliding, *slip]
+        return whole[:3], whole[3] > 0, whole[4:], approach
+
+    def _skin(self, shape):
+        """The skin of a window of this shape, made once."""
+        if shape not in self._skins:
+            self._skins[shape] = _Skin(self._influence, shape)
+        return self._skins[shape]
 
     def _checked(self, gap, motion, friction, force):
         gap = np.asarray(gap, float)
@@ -296,17 +319,42 @@ class LayerContact:
         return np.minimum(gap, _FAR)
 
 
-class _Layer:
-    """Skin displacement of a traction on the grid, by FFT convolution."""
+def _box(near):
+    """Slices of a window with room around the marked elements, of few sizes; all if none is."""
+    box = []
+    for axis in (1, 0):
+        n, marked = near.shape[1 - axis], np.flatnonzero(near.any(axis=axis))
+        first, last = (marked[0], marked[-1]) if len(marked) else (0, n - 1)
+        size = min(n, 8 * -(-(last - first + 7) // 8))
+        start = min(max(0, (first + last + 1 - size) // 2), n - size)
+        box.append(slice(start, start + size))
+    return tuple(box)
 
-    def __init__(self, elastomer, shape, pitch):
+
+class _Skin:
+    """Skin displacement of a traction on a window of the grid, by FFT convolution.
+
+    Parameters
+    ----------
+    influence : dict of (2 ny - 1, 2 nx - 1) arrays
+        See `_influence`, for a grid at least as large as the window.
+    shape : (int, int)
+        Of the window.
+    """
+
+    def __init__(self, influence, shape):
         self._shape = shape
         self._padded = [fft.next_fast_len(2 * n - 1, real=True) for n in shape]
-        kernel = _influence(elastomer, shape, pitch, self._padded)
-        forward = {key: self._forward(value) for key, value in kernel.items()}
+        forward = {key: self._kernel(value) for key, value in influence.items()}
         self._xx, self._xy, self._yy, self._zz = (
             np.ascontiguousarray(forward[key].real) for key in ('xx', 'xy', 'yy', 'zz'))
         self._xz, self._yz = (1j * forward[key].imag for key in ('xz', 'yz'))
+
+    def _kernel(self, influence):
+        (ny, nx), (my, mx) = self._shape, [(n - 1) // 2 for n in influence.shape]
+        wrapped = np.zeros(self._padded)
+        wrapped[:2 * ny - 1, :2 * nx - 1] = influence[my - ny + 1:my + ny, mx - nx + 1:mx + nx]
+        return self._forward(np.roll(wrapped, (1 - ny, 1 - nx), axis=(0, 1)))
 
     def _forward(self, field):
         ny, nx = self._padded
@@ -331,9 +379,9 @@ class _Layer:
         x, y = self._forward(shear)
         return self._back(-self._xz * x - self._yz * y)
 
-    def spread(self, normal):
-        """Displacement along the skin (2, ...) from the traction t_z."""
-        z = self._forward(normal)
+    def spread(self, pressure):
+        """Displacement along the skin (2, ...) from a pressure."""
+        z = self._forward(-pressure)
         return self._back(np.stack([self._xz * z, self._yz * z]))
 
     def displacement(self, traction):
@@ -344,7 +392,7 @@ class _Layer:
                                     -self._xz * x - self._yz * y + self._zz * z]))
 
 
-def _influence(elastomer, shape, pitch, padded):
+def _influence(elastomer, shape, pitch):
     """Displacement at each offset from one element under unit traction, m/Pa.
 
     The half-space part is exact for a uniformly loaded square (A. E. H. Love, Phil. Trans. R. Soc.
@@ -354,48 +402,38 @@ def _influence(elastomer, shape, pitch, padded):
 
     Returns
     -------
-    dict of (padded) arrays
-        Keys 'ij': u_i from t_j; u_z from t_x is minus u_x from t_z. Offsets wrap around.
+    dict of (2 ny - 1, 2 nx - 1) arrays
+        Keys 'ij': u_i from t_j; u_z from t_x is minus u_x from t_z. No offset in the middle.
     """
-    y, x = np.meshgrid(*(np.fft.fftfreq(n, 1 / n) * pitch for n in padded), indexing='ij')
+    y, x = np.meshgrid(*(np.arange(1 - n, n) * pitch for n in shape), indexing='ij')
     g, nu = elastomer.shear_modulus, elastomer.poissons_ratio
     one, xx, xy, yy, x1, y1 = _square_integrals(x, y, pitch)
     unit = 1 / (2 * np.pi * g)
-    kernel = {'xx': unit * ((1 - nu) * one + nu * xx), 'yy': unit * ((1 - nu) * one + nu * yy),
-              'xy': unit * nu * xy, 'zz': unit * (1 - nu) * one,
-              'xz': unit * (0.5 - nu) * x1, 'yz': unit * (0.5 - nu) * y1}
-
     r = np.hypot(x, y)
     radii, inverse = np.unique(np.round(r / pitch, 9), return_inverse=True)
     mean, split, normal, coupling = (pitch ** 2 * part[inverse].reshape(r.shape)
                                      for part in _window_part(elastomer, radii * pitch))
     away = np.where(r > 0, r, 1)
     c, s = x / away, y / away
-    kernel['xx'] += mean - split * (c * c - s * s)
-    kernel['yy'] += mean + split * (c * c - s * s)
-    kernel['xy'] -= 2 * split * c * s
-    kernel['zz'] += normal
-    kernel['xz'] -= coupling * c
-    kernel['yz'] -= coupling * s
-    ny, nx = shape
-    outside = (np.abs(y) > (ny - 0.5) * pitch) | (np.abs(x) > (nx - 0.5) * pitch)
-    for value in kernel.values():
-        value[outside] = 0
-    return kernel
+    return {'xx': unit * ((1 - nu) * one + nu * xx) + mean - split * (c * c - s * s),
+            'yy': unit * ((1 - nu) * one + nu * yy) + mean + split * (c * c - s * s),
+            'xy': unit * nu * xy - 2 * split * c * s,
+            'zz': unit * (1 - nu) * one + normal,
+            'xz': unit * (0.5 - nu) * x1 - coupling * c,
+            'yz': unit * (0.5 - nu) * y1 - coupling * s}
 
 
 def _square_integrals(x, y, pitch):
     """Integrals of 1/r, x^2/r^3, xy/r^3, y^2/r^3, x/r^2, y/r^2 over the square around (x, y)."""
-    total = [np.zeros(x.shape) for _ in range(6)]
+    total = np.zeros((6, *x.shape))
     for i in (-1, 1):
         for j in (-1, 1):
             a, b = x + i * pitch / 2, y + j * pitch / 2
             r = np.hypot(a, b)
             a_log, b_log = a * np.log(b + r), b * np.log(a + r)
-            parts = (a_log + b_log, b_log, -r, a_log,
-                     b * np.log(r) + a * np.arctan(b / a), a * np.log(r) + b * np.arctan(a / b))
-            for sum_, part in zip(total, parts, strict=True):
-                sum_ += i * j * part
+            total += i * j * np.array([
+                a_log + b_log, b_log, -r, a_log,
+                b * np.log(r) + a * np.arctan(b / a), a * np.log(r) + b * np.arctan(a / b)])
     return total
 
 
@@ -420,7 +458,7 @@ def _window_part(elastomer, radii):
     coupling = c[:, 0, 2].imag + (0.5 - nu) / (g * k)
     kr = radii[:, None] * k
     j0, j1 = special.j0(kr), special.j1(kr)
-    j2 = special.jv(2, kr)
+    j2 = 2 * j1 / np.where(kr > 0, kr, 1) - np.where(kr > 0, j0, 0)
     return (j0 @ (weight * (along + across) / 2), j2 @ (weight * (along - across) / 2),
             j0 @ (weight * normal), j1 @ (weight * coupling))
 
