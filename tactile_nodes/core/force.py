@@ -1,12 +1,25 @@
 # SPDX-License-Identifier: Apache-2.0
-"""Force on the fingertip from how far the skin moved."""
+"""Force on the fingertip: wrench from depth and marker motion, its standard deviation, and slip.
 
-from dataclasses import dataclass
+The standard deviation combines, as JCGM 100:2008 (GUM) does, the errors of markers and depth
+(watched while nothing touches) carried through the estimator, what the estimator cannot know
+(`traction`), and the modulus. Where the layer model explains the rows worse than those errors
+allow, the first two grow by the root of the misfit (R. T. Birge, Phys. Rev. 40 (1932) 207).
+"""
+
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from tactile_nodes.core.traction import TractionEstimator
 from tactile_nodes.core.types import ForceEstimate
 from tactile_nodes.errors import DataError
+
+_PITCHES = (1 / 4, 1 / 2)      # cells per grid, in thicknesses
+_FINE_CELLS = 64               # the finer grid serves contacts of up to this many cells
+_MARKER_SD = 2e-6              # m, before any frame without contact was seen
+_STEP_SD = 1e-6                # m
+_PRIOR_FRAMES, _MEMORY_FRAMES = 10, 600
 
 
 @dataclass(frozen=True)
@@ -36,6 +49,9 @@ class ForceModel:
 class ForceStage:
     """Wrench, its standard deviation and slip of one fingertip.
 
+    Without contact the wrench is exactly 0 and its standard deviation that of a touch as small as
+    a quarter of the layer's thickness at the tip origin: forces below it go unseen.
+
     Parameters
     ----------
     geometry : ImageGeometry
@@ -45,9 +61,85 @@ class ForceStage:
 
     def __init__(self, geometry, elastomer, model=ForceModel()):  # noqa: B008
         self._work = geometry.work
-        self._elastomer = elastomer
         self._model = model
+        layer = replace(elastomer, youngs_modulus=model.stiffness_scale * elastomer.youngs_modulus)
+        self._grids = [TractionEstimator(self._work, layer, p * layer.thickness)
+                       for p in _PITCHES]
+        self._step_noise = [_Noise(_STEP_SD) for _ in _PITCHES]
+        self._marker_noise = _Noise(_MARKER_SD)
+        self._rest = np.zeros((0, 2), np.float32)
+        distance = np.hypot(*self._grids[0].nodes.T)
+        self._smallest = distance <= max(_PITCHES[0] * layer.thickness, distance.min() * 1.01)
 
     def process(self, contact, markers, stamp_ns):
-        """Estimate from one frame; see `ForceEstimate`. No axis is measured yet."""
-        return ForceEstimate(np.zeros(6), np.full(6, np.inf), 1.0, False)
+        """Estimate from one frame.
+
+        Parameters
+        ----------
+        contact : Contact
+            Its `mask` and `depth` are used.
+        markers : MarkerField
+        stamp_ns : int
+            Of the frame.
+
+        Returns
+        -------
+        ForceEstimate
+        """
+        if not np.array_equal(markers.rest, self._rest):
+            self._rest = markers.rest
+            for grid in self._grids:
+                grid.set_markers(markers.rest.astype(np.float64))
+        touched = bool(contact.mask.any())
+        has_depth = bool(np.isfinite(contact.depth).any())
+        has_motion = bool(markers.valid.any())
+        measured = np.array([has_motion, has_motion, *[has_depth or has_motion] * 3, has_motion])
+        if not touched:
+            self._learn(contact.depth if has_depth else None, markers.displacement)
+        which, support = self._choose(contact.mask)
+        grid = self._grids[which]
+        result = grid.solve(support, grid.depth_steps(contact.depth), self._step_noise[which].sd,
+                            markers.displacement, self._marker_noise.sd)
+        variance = np.diag(result.noise + result.prior) * max(1.0, result.misfit)
+        wrench = result.wrench if touched else np.zeros(6)
+        variance = variance + (self._model.relative_sd * wrench)**2
+        return ForceEstimate(np.where(measured, wrench, 0.0),
+                             np.where(measured, np.sqrt(variance), np.inf), 1.0, False)
+
+    def _choose(self, mask):
+        """Grid and its supporting cells for a contact mask."""
+        if not mask.any():
+            return 0, self._smallest
+        support = self._grids[0].support(mask)
+        if np.count_nonzero(support) <= _FINE_CELLS:
+            return 0, support
+        return 1, self._grids[1].support(mask)
+
+    def _learn(self, depth, displacement):
+        """Take the errors of depth and markers from a frame without contact."""
+        self._marker_noise.add(displacement)
+        if depth is not None:
+            for grid, noise in zip(self._grids, self._step_noise, strict=True):
+                noise.add(grid.depth_steps(depth))
+
+
+class _Noise:
+    """Running standard deviation about 0 of values of which a few may be outliers."""
+
+    def __init__(self, prior_sd):
+        self._least = (prior_sd / 10)**2
+        self._variance, self._frames = prior_sd**2, _PRIOR_FRAMES
+
+    def add(self, values):
+        """Take the values of one frame; NaN are left out."""
+        known = values[np.isfinite(values)]
+        if len(known):
+            # median of the square of a standard normal variable is 0.4549
+            variance = max(np.median(np.square(known)) / 0.4549, self._least)
+            self._frames = min(self._frames + 1, _MEMORY_FRAMES)
+            self._variance += (variance - self._variance) / self._frames
+
+    @property
+    def sd(self):
+        """The standard deviation so far."""
+        return np.sqrt(self._variance)
