@@ -16,7 +16,6 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 
 from tactile_nodes.core.geometry import ImageGeometry
-from tactile_nodes.core.types import ElastomerKind
 from tactile_nodes.errors import DataError
 
 FIELD_WIDTH = 19.2e-3          # m of skin across the image: 0.06 mm/px at 320 px
@@ -27,8 +26,9 @@ _SCATTERED = 0.06              # share of a LED's light that comes from all side
 _ROOM = 2e-4                   # of saturation: light that leaks in from outside
 _MARKER_ALBEDO = 0.12
 _MARKER_EDGE = 0.04e-3         # m, softness of a printed edge
-_ALBEDO_OVERSAMPLING = 2
-_NOISE_MARGIN = 64             # px, how far the noise bank can be shifted each way
+_PRINT_OVERSAMPLING = 2
+_PRINT_MARGIN = 1.5e-3         # m of print beyond the image, which shear can bring into view
+_NOISE_SHIFTS = 64             # px, how far the bank of noise can be shifted each way
 _CLEAR_DOT, _CLEAR_SCENE = 0.06, (0.22, 0.5)   # albedo of dots, of what is seen behind them
 
 
@@ -108,6 +108,9 @@ def optics_of(serial):
 class SkinCamera:
     """Pictures of one fingertip's skin.
 
+    What depends on the skin alone (`as_seen`) is apart from exposing a frame (`picture`), because
+    it can be done ahead: between two moments the fields seen may be interpolated.
+
     Parameters
     ----------
     elastomer : Elastomer
@@ -125,186 +128,227 @@ class SkinCamera:
 
     def __init__(self, elastomer, optics, geometry, x, y):
         self.elastomer, self.optics, self.geometry = elastomer, optics, geometry
-        image_x, image_y = geometry.axes()
-        for name, grid, pixels in (('x', x, image_x), ('y', y, image_y)):
+        for name, grid, pixels in zip('xy', (x, y), geometry.axes(), strict=True):
             if grid[0] > pixels[0] or grid[-1] < pixels[-1]:
                 raise DataError('the displacement grid does not cover the image', where=name,
                                 found=f'{grid[0] * 1e3:.2f} to {grid[-1] * 1e3:.2f} mm',
                                 expected=f'{pixels[0] * 1e3:.2f} to {pixels[-1] * 1e3:.2f} mm')
-        self._grid = np.stack(np.meshgrid(np.arange(len(x)), np.arange(len(y))), -1
-                              ).astype(np.float32)
-        self._cells_per_metre = np.float32([1 / (x[1] - x[0]), 1 / (y[1] - y[0])])
-        self._slope_x = _spline_matrix(x, x, 1).T.copy()
-        self._slope_y = _spline_matrix(y, y, 1)
-        # shading is smooth: computed on a grid of about 160 cells, one cell wider all round
-        self._factor = f = geometry.work_factor
-        work_x, work_y = (_one_more(axis) for axis in geometry.work.axes())
-        self._work_shape = (len(work_y), len(work_x))
-        self._up_x = _spline_matrix(x, np.clip(work_x, x[0], x[-1])).T.copy()
-        self._up_y = _spline_matrix(y, np.clip(work_y, y[0], y[-1]))
-        self._crop = (slice(f, f + geometry.height_px), slice(f, f + geometry.width_px))
-        self._lights, self._scattered = _light_maps(optics, work_x, work_y)
+        # three grids: image, shading (work grid) and seen (2 work cells); the last two reach
+        # beyond the image, so that resizing never has to guess at its border
+        f = geometry.work_factor
+        self._seen_axes = tuple(_coarser(axis) for axis in geometry.work.axes())
+        shade_x, shade_y = (_finer(axis) for axis in self._seen_axes)
+        self._shade_shape = (len(shade_y), len(shade_x))
+        self._crop = tuple(slice(2 * f, 2 * f + n) for n in geometry.shape)
+        self._seen = _Seen(x, y, *self._seen_axes)
+        self._lights, self._scattered = _light_maps(optics, shade_x, shade_y)
         self._rng = _generator(optics.serial, 'noise')
-        m = _NOISE_MARGIN
         self._noise = self._rng.standard_normal(
-            (geometry.height_px + m, geometry.width_px + m, 3), dtype=np.float32)
+            tuple(n + _NOISE_SHIFTS for n in geometry.shape) + (3,), dtype=np.float32)
+        self._tone = (None, None)
+        self._buffers = {}
         self.markers = np.empty((0, 2))
         if elastomer.kind.has_markers:
-            self._print_markers(work_x, work_y)
-        self._black = optics.read_noise ** 2 / optics.full_well
-        self._tone = {}
+            self._print_markers()
 
-    def brightness(self, displacement, light):
-        """Light on the sensor at `REFERENCE_EXPOSURE` and gain 1, before noise and response.
+    def as_seen(self, displacement):
+        """What the camera looks at, for `brightness` and `picture`.
 
         Parameters
         ----------
-        displacement : (3, ny, nx) float32
+        displacement : (3, ny, nx)
             Of the skin, at the material points of the grid, m.
-        light : Light
+
+        Returns
+        -------
+        (4, my, mx) float32
+            Slopes d(z)/dx, d(z)/dy and displacement in x, y (m) of the skin that is at each
+            place of the camera's own coarse grid.
+        """
+        return self._seen(displacement)
+
+    def brightness(self, seen, light):
+        """Light on the sensor at `REFERENCE_EXPOSURE` and gain 1, before noise and response.
 
         Returns
         -------
         (H, W, 3) float32
             Fraction of saturation; blue, green, red.
         """
-        return self._brightness(displacement, light, 1.0)
+        return self._root(seen, light, 1.0, 0.0) ** 2
 
-    def picture(self, displacement, light, exposure, gain):
-        """One exposed frame, (H, W, 3) uint8, blue, green, red; `exposure` in seconds."""
-        level = self._brightness(displacement, light, gain * exposure / REFERENCE_EXPOSURE)
-        # sqrt(signal + c) has the same noise everywhere (Anscombe, Biometrika 35 (1948) 246)
-        black = gain * self._black
-        cv2.sqrt(cv2.add(level, (black, black, black, 0), dst=level), dst=level)
-        row, column = self._rng.integers(0, _NOISE_MARGIN, 2)
-        noise = self._noise[row:row + level.shape[0], column:column + level.shape[1]]
-        root = cv2.addWeighted(level, 255, noise, 127.5 * np.sqrt(gain / self.optics.full_well),
-                               0, dtype=cv2.CV_8U)
-        return cv2.LUT(root, self._tone_curve(black))
+    def picture(self, seen, light, exposure, gain):
+        """One exposed frame.
 
-    def _tone_curve(self, black):
-        if black not in self._tone:
-            signal = np.clip((np.arange(256) / 255) ** 2 - black, 0, 1)
-            self._tone = {black: np.rint(255 * signal ** self.optics.gamma).astype(np.uint8)}
-        return self._tone[black]
+        Parameters
+        ----------
+        seen : (4, my, mx) float32
+            From `as_seen`.
+        light : Light
+        exposure : float
+            s.
+        gain : float
 
-    def _brightness(self, displacement, light, factor):
-        slope_x, slope_y, moved = self._as_seen(displacement)
+        Returns
+        -------
+        (H, W, 3) uint8
+            Blue, green, red.
+        """
+        # the root of (signal + constant) has the same noise everywhere
+        # (F. J. Anscombe, Biometrika 35 (1948) 246)
+        full_well = self.optics.full_well
+        pedestal = gain * self.optics.read_noise ** 2 / full_well
+        root = self._root(seen, light, gain * exposure / REFERENCE_EXPOSURE, pedestal)
+        row, column = self._rng.integers(0, _NOISE_SHIFTS, 2)
+        noise = self._noise[row:row + root.shape[0], column:column + root.shape[1]]
+        digits = cv2.addWeighted(root, 255, noise, 127.5 * np.sqrt(gain / full_well), 0,
+                                 dst=self._buffer('digits', root.shape, np.uint8),
+                                 dtype=cv2.CV_8U)
+        if self._tone[0] != pedestal:
+            signal = np.clip((np.arange(256) / 255) ** 2 - pedestal, 0, 1)
+            curve = np.rint(255 * signal ** self.optics.gamma).astype(np.uint8)
+            self._tone = (pedestal, curve)
+        return cv2.LUT(digits, self._tone[1])
+
+    def _root(self, seen, light, factor, pedestal):
+        """Square root of brightness + pedestal, (H, W, 3)."""
         led = np.array([light.red, light.green, light.blue]) * factor
         mixing = (np.array(self.optics.crosstalk) * led)[::-1].astype(np.float32)
-        if self.elastomer.kind.has_shading:
-            lx, ly, lz = self._lights
-            facing = lx * slope_x
-            facing += ly * slope_y
-            facing += lz
-            facing *= 1 / np.sqrt(1 + slope_x * slope_x + slope_y * slope_y)
-            np.maximum(facing, 0, out=facing)
-            facing += self._scattered
-        else:
-            facing = self._lights[2] + self._scattered
-        colour = mixing @ facing
-        colour += np.float32(_ROOM * factor)
-        colour = cv2.merge(list(colour.reshape(3, *self._work_shape)))
-        colour = self._full_size(colour)
-        if self.elastomer.kind.has_markers:
-            self._blend_markers(colour, moved)
-        return colour
-
-    def _as_seen(self, displacement):
-        """Slopes (N,) and in-plane displacement (2, N) at fixed places of the image.
-
-        The fields come at material points, which the camera sees where they have moved to.
-        """
-        u = np.ascontiguousarray(displacement, np.float32)
-        ny, nx = u.shape[1:]
-        along_x = (u.reshape(-1, nx) @ self._slope_x).reshape(u.shape)
-        along_y = np.matmul(self._slope_y, u)
-        # slope = d(uz)/dX F^-1 with F = 1 + d(ux, uy)/dX
-        a, b, c, d = 1 + along_x[0], along_y[0], along_x[1], 1 + along_y[1]
-        det = a * d - b * c
-        slope = cv2.merge([(along_x[2] * d - along_y[2] * c) / det,
-                           (along_y[2] * a - along_x[2] * b) / det])
-        moved = in_plane = cv2.merge([u[0], u[1]])
-        for _ in range(3):                       # x = X + u(X) solved for X
-            source = self._grid - moved * self._cells_per_metre
-            moved = cv2.remap(in_plane, source, None, cv2.INTER_LINEAR,
-                              borderMode=cv2.BORDER_REPLICATE)
-        slope = cv2.remap(slope, source, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        fields = np.concatenate([slope, moved], axis=2).transpose(2, 0, 1).reshape(4 * ny, nx)
-        fields = np.matmul(self._up_y, (fields @ self._up_x).reshape(4, ny, -1)).reshape(4, -1)
-        return fields[0], fields[1], fields[2:]
-
-    def _full_size(self, field):
-        """Work grid with its extra cells to the image."""
-        f = self._factor
+        reflected = self._reflected(seen)
+        colour = np.matmul(mixing, reflected, out=self._buffer('mixed', reflected.shape))
+        colour += np.float32(_ROOM * factor + pedestal)
+        np.sqrt(colour, out=colour)
+        f = self.geometry.work_factor
+        colour = cv2.merge(list(colour.reshape(3, *self._shade_shape)))
         if f > 1:
-            field = cv2.resize(field, None, fx=f, fy=f, interpolation=cv2.INTER_LINEAR)
-        return field[self._crop]
+            height, width = (n * f for n in self._shade_shape)
+            colour = cv2.resize(colour, (width, height), interpolation=cv2.INTER_LINEAR,
+                                dst=self._buffer('colour', (height, width, 3)))
+        colour = colour[self._crop]
+        if not self.elastomer.kind.has_markers:
+            return colour
+        cover = cv2.cvtColor(self._cover(seen), cv2.COLOR_GRAY2BGR,
+                             dst=self._buffer('cover', colour.shape))
+        return cv2.multiply(colour, cover, dst=cover)
 
-    def _print_markers(self, work_x, work_y):
+    def _buffer(self, name, shape, dtype=np.float32):
+        """Array kept from frame to frame: fresh memory would cost more than the arithmetic."""
+        if name not in self._buffers:
+            self._buffers[name] = np.empty(shape, dtype)
+        return self._buffers[name]
+
+    def _reflected(self, seen):
+        """Light of each LED thrown back by unprinted skin, (3, N) on the shading grid."""
+        lx, ly, lz = self._lights
+        if not self.elastomer.kind.has_shading:
+            return lz + self._scattered
+        height, width = self._shade_shape
+        sx, sy = (cv2.resize(slope, (width, height), interpolation=cv2.INTER_CUBIC).ravel()
+                  for slope in seen[:2])
+        light = np.multiply(lx, sx, out=self._buffer('light', lx.shape))
+        light += np.multiply(ly, sy, out=self._buffer('part', lx.shape))
+        light += lz
+        light *= 1 / np.sqrt(1 + sx * sx + sy * sy)
+        np.maximum(light, 0, out=light)
+        light += self._scattered
+        return light
+
+    def _cover(self, seen):
+        """Root of the albedo where the markers are now, (H, W)."""
+        scale = 2 * self.geometry.work_factor
+        source = [cv2.subtract(rest, cv2.resize(moved, None, fx=scale, fy=scale)[self._crop])
+                  for rest, moved in zip(self._print_at, seen[2:] * self._print_per_metre,
+                                         strict=True)]
+        cover = cv2.remap(self._print, *source, cv2.INTER_LINEAR,
+                          borderMode=cv2.BORDER_REPLICATE)
+        return cover if self.elastomer.kind.has_shading else self._over_scene(cover)
+
+    def _print_markers(self):
+        """Draw the marker lattice, finer than the image and a margin wider."""
         elastomer, optics, geometry = self.elastomer, self.optics, self.geometry
         rng = _generator(optics.serial, 'markers')
-        pitch = elastomer.marker_pitch
-        reach = np.array([geometry.width_px, geometry.height_px]) * geometry.metres_per_px / 2
-        margin = 1.5e-3
         # a fixed count, so that every image size of a serial shows the same print
-        count = int(np.ceil(FIELD_WIDTH / pitch))
+        count = int(np.ceil(FIELD_WIDTH / elastomer.marker_pitch))
         index = np.stack(np.meshgrid(*[np.arange(-count, count + 1)] * 2), -1).reshape(-1, 2)
         c, s = np.cos(optics.lattice_turn), np.sin(optics.lattice_turn)
-        at = (index + optics.lattice_shift) @ np.array([[c, s], [-s, c]]) * pitch
-        at = at + rng.normal(0, optics.print_error, at.shape)
+        at = (index + optics.lattice_shift) @ np.array([[c, s], [-s, c]])
+        at = at * elastomer.marker_pitch + rng.normal(0, optics.print_error, index.shape)
         radius = elastomer.marker_diameter / 2 * (1 + rng.normal(0, 0.03, len(at)))
-        keep = (np.abs(at) < reach + margin).all(axis=1)
-        self.markers = at[keep]
-        pixel = geometry.metres_per_px / _ALBEDO_OVERSAMPLING
-        size = np.ceil((reach + margin) / pixel).astype(int)       # half, in albedo pixels
-        albedo = np.ones((2 * size[1] + 1, 2 * size[0] + 1), np.float32)
+        reach = np.array([axis[-1] for axis in geometry.axes()]) + _PRINT_MARGIN
+        inside = (np.abs(at) < reach).all(axis=1)
+        self.markers = at[inside]
+        pixel = geometry.metres_per_px / _PRINT_OVERSAMPLING
+        middle = np.ceil(reach / pixel)
+        albedo = np.ones((2 * middle + 1).astype(int)[::-1], np.float32)
         dark = _MARKER_ALBEDO if elastomer.kind.has_shading else _CLEAR_DOT
-        for (x, y), r in zip(self.markers, radius[keep]):
-            _dot(albedo, x / pixel + size[0], y / pixel + size[1], r / pixel,
-                 _MARKER_EDGE / pixel, dark)
-        self._albedo = albedo
-        self._albedo_at = np.stack(np.meshgrid(work_x / pixel + size[0], work_y / pixel + size[1])
-                                   ).reshape(2, -1).astype(np.float32)
-        self._albedo_per_metre = np.float32(1 / pixel)
+        for place, r in zip(self.markers / pixel + middle, radius[inside] / pixel, strict=True):
+            _dot(albedo, place, r, _MARKER_EDGE / pixel, dark)
+        self._print = np.sqrt(albedo)
+        self._print_per_metre = np.float32(1 / pixel)
+        x, y = geometry.axes()
+        self._print_at = [grid.astype(np.float32) for grid in
+                          np.meshgrid(x / pixel + middle[0], y / pixel + middle[1])]
         if not elastomer.kind.has_shading:
             scene = cv2.GaussianBlur(rng.random((64, 64)).astype(np.float32), (0, 0), 3)
             scene = cv2.resize(scene, (3 * geometry.width_px, 3 * geometry.height_px),
                                interpolation=cv2.INTER_CUBIC)
-            low, high = _CLEAR_SCENE
-            self._scene = cv2.normalize(scene, None, low, high, cv2.NORM_MINMAX)
+            self._scene = np.sqrt(cv2.normalize(scene, None, *_CLEAR_SCENE, cv2.NORM_MINMAX))
             self._scene_step = 0
 
-    def _blend_markers(self, colour, moved):
-        source = self._albedo_at - moved * self._albedo_per_metre
-        source = self._full_size(cv2.merge(list(source.reshape(2, *self._work_shape))))
-        albedo = cv2.remap(self._albedo, source, None, cv2.INTER_LINEAR,
-                           borderMode=cv2.BORDER_REPLICATE)
-        if not self.elastomer.kind.has_shading:
-            albedo = self._over_scene(albedo)
-        cv2.multiply(colour, cv2.cvtColor(albedo, cv2.COLOR_GRAY2BGR), dst=colour)
-
-    def _over_scene(self, albedo):
+    def _over_scene(self, cover):
         """Dots over whatever is behind a clear layer, which drifts a little with every frame."""
         self._scene_step += 1
         phase = self._scene_step / 200
-        row = int(self.geometry.height_px * (1 + np.sin(phase)))
-        column = int(self.geometry.width_px * (1 + np.sin(0.7 * phase)))
-        scene = self._scene[row:row + albedo.shape[0], column:column + albedo.shape[1]]
-        covered = (1 - albedo) / (1 - _CLEAR_DOT)
-        return scene + covered * (_CLEAR_DOT - scene)
+        height, width = cover.shape
+        row = int(height * (1 + np.sin(phase)))
+        column = int(width * (1 + np.sin(0.7 * phase)))
+        scene = self._scene[row:row + height, column:column + width]
+        dot = np.float32(np.sqrt(_CLEAR_DOT))
+        return dot + (cover - dot) / (1 - dot) * (scene - dot)
 
 
-def _one_more(axis):
-    """Extend an even axis by one step at both ends."""
+class _Seen:
+    """From displacement at material points to slope and displacement at fixed places."""
+
+    def __init__(self, x, y, seen_x, seen_y):
+        self._slope_x = _derivative(x).T.copy()
+        self._slope_y = _derivative(y)
+        self._per_metre = np.float32([1 / (x[1] - x[0]), 1 / (y[1] - y[0])])
+        places = np.stack(np.meshgrid(seen_x - x[0], seen_y - y[0]), -1).astype(np.float32)
+        self._places = places * self._per_metre
+
+    def __call__(self, displacement):
+        u = np.asarray(displacement, np.float32)
+        along_x = np.matmul(u, self._slope_x)
+        along_y = np.matmul(self._slope_y, u)
+        # slope = d(uz)/dX F^-1 with F = 1 + d(ux, uy)/dX
+        a, b, c, d = 1 + along_x[0], along_y[0], along_x[1], 1 + along_y[1]
+        det = a * d - b * c
+        fields = cv2.merge([(along_x[2] * d - along_y[2] * c) / det,
+                            (along_y[2] * a - along_x[2] * b) / det, u[0], u[1]])
+        source = self._places
+        for _ in range(4):                       # x = X + u(X) solved for X
+            seen = cv2.remap(fields, source, None, cv2.INTER_LINEAR,
+                             borderMode=cv2.BORDER_REPLICATE)
+            source = self._places - seen[..., 2:] * self._per_metre
+        return seen.transpose(2, 0, 1).copy()
+
+
+def _derivative(grid):
+    """(n, n) float32 matrix: derivative on the grid of a field, through a cubic spline."""
+    return CubicSpline(grid, np.eye(len(grid)))(grid, 1).astype(np.float32)
+
+
+def _coarser(axis):
+    """Axis of cells twice as wide that reaches one of them beyond `axis` on both sides."""
     step = axis[1] - axis[0]
-    return np.concatenate([[axis[0] - step], axis, [axis[-1] + step]])
+    return axis[0] - 1.5 * step + 2 * step * np.arange(-(-len(axis) // 2) + 2)
 
 
-def _spline_matrix(grid, points, derivative=0):
-    """(len(points), len(grid)) float32 matrix of cubic spline interpolation or its derivative."""
-    spline = CubicSpline(grid, np.eye(len(grid)))
-    return spline(points, derivative).astype(np.float32)
+def _finer(axis):
+    """Axis of cells half as wide over the same stretch."""
+    step = (axis[1] - axis[0]) / 2
+    return axis[0] - step / 2 + step * np.arange(2 * len(axis))
 
 
 def _light_maps(optics, x, y):
@@ -323,14 +367,13 @@ def _light_maps(optics, x, y):
     return lights.astype(np.float32), (_BRIGHTNESS * _SCATTERED * falloff).astype(np.float32)
 
 
-def _dot(albedo, column, row, radius, softness, dark):
-    """Darken a soft-edged disc; all lengths in albedo pixels."""
+def _dot(albedo, place, radius, softness, dark):
+    """Darken a soft-edged disc at `place` (column, row); lengths in albedo pixels."""
     reach = radius + 3 * softness
-    c0, c1 = max(0, int(column - reach)), min(albedo.shape[1], int(column + reach) + 2)
-    r0, r1 = max(0, int(row - reach)), min(albedo.shape[0], int(row + reach) + 2)
-    if c0 >= c1 or r0 >= r1:
-        return
-    distance = np.hypot(np.arange(c0, c1) - column, np.arange(r0, r1)[:, None] - row)
-    cover = 1 / (1 + np.exp(np.clip((distance - radius) / (softness / 2), -30, 30)))
-    patch = albedo[r0:r1, c0:c1]
+    first = np.maximum(np.ceil(place - reach), 0).astype(int)
+    last = np.minimum(np.floor(place + reach) + 1, albedo.shape[::-1]).astype(int)
+    columns, rows = (np.arange(*ends) - at for *ends, at in zip(first, last, place, strict=True))
+    distance = np.hypot(columns, rows[:, None])
+    cover = 1 / (1 + np.exp(np.minimum((distance - radius) / (softness / 2), 30)))
+    patch = albedo[first[1]:last[1], first[0]:last[0]]
     np.minimum(patch, 1 - (1 - dark) * cover, out=patch)
