@@ -561,7 +561,7 @@ def _rub(compliance, target, shear, limit):
     shear = bounded(shear)
     touched = limit > 0
     if not touched.any():
-        return shear, np.zeros(shear.shape), touched
+        return shear, np.zeros(shear.shape), ~touched
     target = target * touched
     residual = (target - compliance(shear)) * touched
     scale = np.abs(target).max() * _TOLERANCE * 5
