@@ -2,9 +2,10 @@
 """Force on the fingertip: wrench from depth and marker motion, its standard deviation, and slip.
 
 The standard deviation combines, as JCGM 100:2008 (GUM) does, the errors of markers and depth
-(watched while nothing touches) carried through the estimator, what the estimator cannot know
-(`traction`), and the modulus. Where the layer model explains the rows worse than those errors
-allow, the first two grow by the root of the misfit (R. T. Birge, Phys. Rev. 40 (1932) 207).
+(watched while nothing touches; and a share of the signal itself, because cells are coarse, strain
+is not small and shading is not perfect) carried through the estimator, what the estimator cannot
+know (`traction`), and the modulus. Where the layer model explains the rows even worse than that,
+the first two grow by the root of the misfit (R. T. Birge, Phys. Rev. 40 (1932) 207).
 """
 
 from dataclasses import dataclass, replace
@@ -15,8 +16,9 @@ from tactile_nodes.core.traction import TractionEstimator
 from tactile_nodes.core.types import ForceEstimate
 from tactile_nodes.errors import DataError
 
-_PITCHES = (1 / 4, 1 / 2)      # cells per grid, in thicknesses
-_FINE_CELLS = 64               # the finer grid serves contacts of up to this many cells
+_PITCHES = (1 / 3, 1 / 2)      # cell sizes in thicknesses
+_FINE_CELLS = 80               # the finer grid serves contacts of up to this many cells
+_STEP_SHARE, _MARKER_SHARE = 0.5, 0.05     # of the rows' rms over the image: error of the model
 _MARKER_SD = 2e-6              # m, before any frame without contact was seen
 _STEP_SD = 1e-6                # m
 _PRIOR_FRAMES, _MEMORY_FRAMES = 10, 600
@@ -65,7 +67,7 @@ class ForceStage:
         layer = replace(elastomer, youngs_modulus=model.stiffness_scale * elastomer.youngs_modulus)
         self._grids = [TractionEstimator(self._work, layer, p * layer.thickness)
                        for p in _PITCHES]
-        self._step_noise = [_Noise(_STEP_SD) for _ in _PITCHES]
+        self._step_noise = _Noise(_STEP_SD)
         self._marker_noise = _Noise(_MARKER_SD)
         self._rest = np.zeros((0, 2), np.float32)
         distance = np.hypot(*self._grids[0].nodes.T)
@@ -90,19 +92,22 @@ class ForceStage:
             self._rest = markers.rest
             for grid in self._grids:
                 grid.set_markers(markers.rest.astype(np.float64))
-        touched = bool(contact.mask.any())
-        has_depth = bool(np.isfinite(contact.depth).any())
-        has_motion = bool(markers.valid.any())
-        measured = np.array([has_motion, has_motion, *[has_depth or has_motion] * 3, has_motion])
-        if not touched:
-            self._learn(contact.depth if has_depth else None, markers.displacement)
         which, support = self._choose(contact.mask)
         grid = self._grids[which]
-        result = grid.solve(support, grid.depth_steps(contact.depth), self._step_noise[which].sd,
-                            markers.displacement, self._marker_noise.sd)
-        variance = np.diag(result.noise + result.prior) * max(1.0, result.misfit)
+        steps, motion = grid.depth_steps(contact.depth), markers.displacement
+        touched = bool(contact.mask.any())
+        if not touched:
+            self._step_noise.add(steps)
+            self._marker_noise.add(motion)
+        result = grid.solve(support, steps, self._step_noise.with_share(steps, _STEP_SHARE),
+                            motion, self._marker_noise.with_share(motion, _MARKER_SHARE))
         wrench = result.wrench if touched else np.zeros(6)
-        variance = variance + (self._model.relative_sd * wrench)**2
+        variance = (np.diag(result.covariance) * max(1.0, result.misfit)
+                    + (self._model.relative_sd * wrench)**2)
+        has_motion = bool(markers.valid.any())
+        has_normal = has_motion or bool(np.isfinite(steps).any())
+        measured = np.array([has_motion, has_motion, has_normal, has_normal, has_normal,
+                             has_motion])
         return ForceEstimate(np.where(measured, wrench, 0.0),
                              np.where(measured, np.sqrt(variance), np.inf), 1.0, False)
 
@@ -114,13 +119,6 @@ class ForceStage:
         if np.count_nonzero(support) <= _FINE_CELLS:
             return 0, support
         return 1, self._grids[1].support(mask)
-
-    def _learn(self, depth, displacement):
-        """Take the errors of depth and markers from a frame without contact."""
-        self._marker_noise.add(displacement)
-        if depth is not None:
-            for grid, noise in zip(self._grids, self._step_noise, strict=True):
-                noise.add(grid.depth_steps(depth))
 
 
 class _Noise:
@@ -139,7 +137,8 @@ class _Noise:
             self._frames = min(self._frames + 1, _MEMORY_FRAMES)
             self._variance += (variance - self._variance) / self._frames
 
-    @property
-    def sd(self):
-        """The standard deviation so far."""
-        return np.sqrt(self._variance)
+    def with_share(self, values, share):
+        """Standard deviation of values whose signal is wrong by a share of its rms."""
+        known = values[np.isfinite(values)]
+        square = np.mean(np.square(known)) if len(known) else 0.0
+        return np.sqrt(self._variance + share**2 * max(square - self._variance, 0))

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve
+from scipy import fft, linalg
 from scipy.ndimage import map_coordinates
 
 from tactile_nodes.core.layer import layer_compliance
@@ -30,24 +30,24 @@ _MARGIN = 8              # thicknesses beyond the image until the kernels repeat
 
 @dataclass(frozen=True, eq=False)
 class Resultant:
-    """Wrench of the traction and what its uncertainty is made of.
+    """Wrench of the traction and its uncertainty.
 
     Attributes
     ----------
     wrench : (6,) float64
         fx fy fz tx ty tz at the tip origin, N and N*m.
-    noise : (6, 6) float64
-        Covariance from the errors of the rows.
-    prior : (6, 6) float64
-        Covariance left by what the rows do not tell, the price of regularisation.
+    covariance : (6, 6) float64
+        Of the posterior: errors of the rows, and what the rows leave open.
+    prior_part : (6, 6) float64
+        The second of the two, the price of regularisation.
     misfit : float
-        Mean square of what the posterior leaves unexplained over what the errors of the rows
-        and the prior allow; 1 is right, far above 1 says that layer or errors are wrong.
+        Mean square of the rows over what their errors and the prior allow; 1 is right, far above
+        1 says that layer, support or errors are wrong.
     """
 
     wrench: np.ndarray
-    noise: np.ndarray
-    prior: np.ndarray
+    covariance: np.ndarray
+    prior_part: np.ndarray
     misfit: float
 
 
@@ -81,20 +81,25 @@ class TractionEstimator:
         self.nodes = np.stack([a.ravel() for a in np.meshgrid(x, y)], -1)
         self._kernels, self._centre = _kernels(elastomer, size, self._pitch)
         self._to_wrench = _resultant_matrix(self.nodes, self._pitch.prod())
-        self._prior = self._prior_precision(elastomer)
-        self._depth_response = self._cell_response()                       # (N, 3N)
+        self._prior_scale = 1 / np.square(np.array(_PRIOR_SD) * elastomer.youngs_modulus)
+        self._depth_spectra, self._depth_response = self._cell_response()
         steps = self._steps(self._depth_response)
-        self._depth_information = steps.T @ steps
+        # per pair of nodes: 3x3 information of the depth, of the markers, and the prior precision
+        self._pairs = np.zeros((nx * ny, nx * ny, 19))
+        self._pairs[..., :9] = _by_pairs(steps.T @ steps)
+        self._pairs[..., 18] = _prior_precision(self.shape, self._pitch, elastomer)
         self.set_markers(np.zeros((0, 2)))
 
     def set_markers(self, rest):
         """Take the markers' positions without load, (M, 2) x, y in m."""
         x, y = ((rest[:, None, i] - self.nodes[:, i]) / self._pitch[i] * _FINE
                 + self._centre[i] for i in (0, 1))
-        rows = [[map_coordinates(self._kernels[i][j], [y, x], order=3) for j in range(3)]
-                for i in range(2)]
-        self._marker_response = np.block(rows)                             # (2M, 3N)
-        self._marker_information = self._marker_response.T @ self._marker_response
+        rows = [np.stack([map_coordinates(self._kernels[i][j], [y, x], order=3)
+                          for j in range(3)], axis=-1) for i in range(2)]
+        # (3N, 2M): node by node x, y, z; all x motions, then all y motions
+        response = np.concatenate(rows).reshape(2 * len(rest), 3 * len(self.nodes))
+        self._marker_response = np.ascontiguousarray(response.T)
+        self._pairs[..., 9:18] = _by_pairs(self._marker_response @ self._marker_response.T)
 
     def support(self, mask):
         """Cells that may bear traction: those that the mask touches and their neighbours.
@@ -133,55 +138,56 @@ class TractionEstimator:
         ----------
         support : (N,) bool
         steps : (S,) float64
-            From `depth_steps`.
+            From `depth_steps`, NaN where not measured.
         step_sd : float
             Standard deviation of a step, m.
         displacement : (M, 2) float
             Of the markers, m, NaN where lost.
         marker_sd : float
-            Standard deviation of each component, m.
+            Standard deviation of a component, m.
 
         Returns
         -------
         Resultant
         """
         n, cells = len(support), np.flatnonzero(support)
-        active = np.concatenate([cells, cells + n, cells + 2 * n])
-        block = np.ix_(active, active)
-        precision = np.zeros((len(active), len(active)))
-        for i in range(3):
-            part = slice(i * len(cells), (i + 1) * len(cells))
-            precision[part, part] = self._prior[i][np.ix_(cells, cells)]
-        information = np.zeros_like(precision)
-        data = np.zeros(len(active))
-        square, count = 0.0, 0
+        active = (3 * cells[:, None] + np.arange(3)).ravel()
+        depth_known, depth_weight = np.isfinite(steps), step_sd**-2
+        down = np.where(depth_known, -steps, 0)
         motion = displacement.T.ravel().astype(np.float64)
-        for measured, sd, response, full in (
-                (motion, marker_sd, self._marker_response, self._marker_information),
-                (-steps, step_sd, None, self._depth_information)):
-            known = np.isfinite(measured)
-            if not known.any():
-                continue
-            values = np.where(known, measured, 0)
-            lost = np.flatnonzero(~known)
-            if response is None:
-                data += self._depth_response.T[active] @ self._steps_adjoint(values) / sd**2
-                rows = self._steps(self._depth_response[:, active])[lost] if len(lost) else None
-            else:
-                data += response.T[active] @ values / sd**2
-                rows = response[np.ix_(lost, active)]
-            information += full[block] / sd**2
-            if len(lost):
-                information -= rows.T @ rows / sd**2
-            square += values @ values / sd**2
-            count += known.sum()
+        motion_known, motion_weight = np.isfinite(motion), marker_sd**-2
+        motion[~motion_known] = 0
+        response = self._marker_response[active]
+
+        to_blocks = np.zeros((19, 9))
+        to_blocks[:9] = depth_weight * depth_known.any() * np.eye(9)
+        to_blocks[9:18] = motion_weight * np.eye(9)
+        to_blocks[18, ::4] = self._prior_scale
+        pairs = self._pairs.reshape(n * n, 19)[(n * cells[:, None] + cells).ravel()]
+        precision = (pairs @ to_blocks).reshape(len(cells), len(cells), 3, 3)
+        precision = precision.transpose(0, 2, 1, 3).reshape(len(active), len(active))
+        if depth_known.any() and not depth_known.all():
+            lost = self._steps(self._depth_response[:, active])[~depth_known]
+            precision -= depth_weight * (lost.T @ lost)
+        if not motion_known.all():
+            lost = response[:, ~motion_known]
+            precision -= motion_weight * (lost @ lost.T)
+
+        data = (depth_weight * self._from_cells(self._steps_adjoint(down))[active]
+                + motion_weight * (response @ motion))
         to_wrench = self._to_wrench[:, active]
-        factor = cho_factor(information + precision, lower=True, check_finite=False)
-        solution = cho_solve(factor, np.column_stack([data, to_wrench.T]), check_finite=False)
+        factor = linalg.cho_factor(precision, lower=True, overwrite_a=True, check_finite=False)
+        solution = linalg.cho_solve(factor, np.column_stack([data, to_wrench.T]),
+                                    check_finite=False)
         traction, gain = solution[:, 0], solution[:, 1:]
-        return Resultant(to_wrench @ traction, gain.T @ information @ gain,
-                         gain.T @ precision @ gain,
-                         (square - data @ traction) / count if count else 1.0)
+        prior = pairs[:, 18].reshape(len(cells), len(cells))
+        parts = gain.reshape(len(cells), 3, 6).transpose(1, 0, 2)
+        square = depth_weight * (down @ down) + motion_weight * (motion @ motion)
+        count = np.count_nonzero(depth_known) + np.count_nonzero(motion_known)
+        return Resultant(
+            to_wrench @ traction, to_wrench @ gain,
+            np.tensordot(self._prior_scale, parts.transpose(0, 2, 1) @ (prior @ parts), 1),
+            (square - data @ traction) / max(count, 1))
 
     def _steps(self, columns):
         """Differences between neighbouring cells, (N, K) to (S, K)."""
@@ -202,29 +208,46 @@ class TractionEstimator:
         return cells.ravel()
 
     def _cell_response(self):
-        """Mean u_z of every cell per traction of every node, (N, 3N)."""
-        row, column = np.divmod(np.arange(len(self.nodes)), self.shape[1])
-        y = self._centre[1] + _FINE * (row[:, None] - row)
-        x = self._centre[0] + _FINE * (column[:, None] - column)
-        return np.concatenate([kernel[y, x] for kernel in self._kernels[2]], axis=1)
+        """Mean u_z of every cell per traction of every node: as spectra, and as (N, 3N).
 
-    def _prior_precision(self, elastomer):
-        """Precision of the traction on all nodes per component, (3, N, N).
-
-        Its rows and columns of some nodes are the precision given that all others are zero.
+        Columns go node by node, x, y, z.
         """
-        def minus_second_difference(n, pitch):
-            return (2 * np.eye(n) - np.eye(n, k=1) - np.eye(n, k=-1)) / pitch**2
-
         ny, nx = self.shape
-        root = (np.eye(nx * ny) / (_PRIOR_LENGTH * elastomer.thickness)**2
-                + np.kron(np.eye(ny), minus_second_difference(nx, self._pitch[0]))
-                + np.kron(minus_second_difference(ny, self._pitch[1]), np.eye(nx)))
-        field = root @ root
-        middle = (ny // 2) * nx + nx // 2
-        variance = np.linalg.solve(field, np.eye(nx * ny)[middle])[middle]
-        sd = np.array(_PRIOR_SD) * elastomer.youngs_modulus
-        return field * variance / np.square(sd)[:, None, None]
+        y, x = np.arange(1 - ny, ny), np.arange(1 - nx, nx)
+        around = [kernel[self._centre[1] + _FINE * y[:, None], self._centre[0] + _FINE * x]
+                  for kernel in self._kernels[2]]
+        self._padded = [fft.next_fast_len(2 * n - 1, real=True) for n in self.shape]
+        spectra = []
+        for offsets in around:
+            wrapped = np.zeros(self._padded)
+            wrapped[np.ix_(y, x)] = offsets
+            spectra.append(fft.rfft2(wrapped))
+        row, column = np.divmod(np.arange(nx * ny), nx)
+        between = (row[:, None] - row + ny - 1, column[:, None] - column + nx - 1)
+        return np.array(spectra), np.stack([a[between] for a in around], -1).reshape(nx * ny, -1)
+
+    def _from_cells(self, cells):
+        """Transpose of the cells' response, (N,) to (3N,), by FFT: it is a correlation."""
+        ny, nx = self.shape
+        spectrum = np.conj(self._depth_spectra) * fft.rfft2(cells.reshape(ny, nx), self._padded)
+        return fft.irfft2(spectrum, self._padded)[:, :ny, :nx].reshape(3, -1).T.ravel()
+
+
+def _prior_precision(shape, pitch, elastomer):
+    """Precision of one traction component of unit standard deviation on all nodes, (N, N).
+
+    Its rows and columns of some nodes are the precision given that all others are zero.
+    """
+    def minus_second_difference(n, step):
+        return (2 * np.eye(n) - np.eye(n, k=1) - np.eye(n, k=-1)) / step**2
+
+    ny, nx = shape
+    root = (np.eye(nx * ny) / (_PRIOR_LENGTH * elastomer.thickness)**2
+            + np.kron(np.eye(ny), minus_second_difference(nx, pitch[0]))
+            + np.kron(minus_second_difference(ny, pitch[1]), np.eye(nx)))
+    field = root @ root
+    middle = (ny // 2) * nx + nx // 2
+    return field * np.linalg.solve(field, np.eye(nx * ny)[middle])[middle]
 
 
 def _kernels(elastomer, size, pitch):
@@ -255,6 +278,12 @@ def _resultant_matrix(nodes, area):
     """Wrench at the tip origin per traction of every node, (6, 3N)."""
     x, y = nodes.T * area
     one, zero = np.full(len(nodes), area), np.zeros(len(nodes))
-    return np.stack([np.concatenate(row) for row in (
-        (one, zero, zero), (zero, one, zero), (zero, zero, one),
-        (zero, zero, y), (zero, zero, -x), (-y, x, zero))])
+    rows = ((one, zero, zero), (zero, one, zero), (zero, zero, one),
+            (zero, zero, y), (zero, zero, -x), (-y, x, zero))
+    return np.stack([np.column_stack(row).ravel() for row in rows])
+
+
+def _by_pairs(matrix):
+    """(3N, 3N) over nodes and components to (N, N, 9): one 3x3 block per pair of nodes."""
+    n = len(matrix) // 3
+    return matrix.reshape(n, 3, n, 3).transpose(0, 2, 1, 3).reshape(n, n, 9)
