@@ -8,7 +8,7 @@ from scipy import ndimage
 _PHASES = np.array([(i, j) for i in (-1, 0, 1) for j in (-1, 0, 1)])     # thirds of a pixel
 _STEPS = 6                  # Gauss-Newton steps at most
 _NEAR = 0.25                # px; a step below it needs no other (half a third, and some noise)
-_MIN_SIMILARITY = 0.75      # weighted correlation with the picture at rest
+_MIN_SIMILARITY = 0.8       # weighted correlation with the picture at rest
 _GAIN_RANGE = (0.4, 2.5)    # contrast against the contrast at rest
 
 
@@ -35,15 +35,17 @@ class MarkerTemplates:
     def __init__(self, brightness, centres, diameter, pitch):
         self._shape = np.array(brightness.shape)
         self._margin = int(np.ceil(diameter / 2))         # a cut dot would be misplaced
-        self._reach = int(np.ceil(min(0.95 * diameter + 0.5, 0.5 * pitch)))
-        r = self._reach
-        offset = np.indices((2 * r + 1, 2 * r + 1)).reshape(2, -1).T - r
+        self._reach = r = int(np.ceil(min(0.85 * diameter + 0.5, 0.5 * pitch)))
+        # a large dot has more pixels than it takes; about 8 to 16 across are used
+        line = np.arange(0, r + 1, max(1, int(diameter) // 8))
+        line = np.concatenate([-line[:0:-1], line])
+        offset = np.stack(np.meshgrid(line, line, indexing='ij'), -1).reshape(-1, 2)
         distance = np.hypot(*offset.T)
         offset = offset[distance < r + 0.5]
         root_weight = np.sqrt(np.clip((r + 0.5 - distance[distance < r + 0.5]) / 2, 0, 1))
         self._root_weight = root_weight.astype(np.float32)
         self._stride = brightness.shape[1] + 2 * r
-        self._flat_offset = offset @ [self._stride, 1]
+        self._flat_offset = offset[:, 0] * self._stride + offset[:, 1]
         self._corner = np.rint(centres).astype(np.int64)
         plane = np.concatenate([np.ones((len(offset), 1)), offset], axis=1) * root_weight[:, None]
         self._plane = np.linalg.qr(plane)[0]
@@ -114,11 +116,13 @@ class MarkerTemplates:
     def _step(self, padded, index, thirds):
         """One Gauss-Newton step from displacements in thirds of a pixel."""
         whole = (thirds + 1) // 3
-        phase = (thirds - 3 * whole + 1) @ [3, 1]
+        phase = thirds - 3 * whole + 1
+        phase = 3 * phase[:, 0] + phase[:, 1]
         corner = self._corner[index] + whole
         inside = ((corner >= self._margin) & (corner < self._shape - self._margin)).all(axis=1)
         corner = np.clip(corner, 0, self._shape - 1) + self._reach
-        patch = padded[(corner @ [self._stride, 1])[:, None] + self._flat_offset]
+        at = corner[:, 0] * self._stride + corner[:, 1]
+        patch = padded.take(at[:, None] + self._flat_offset)
         bank = self._bank[index, phase]
         residual = (patch - bank[:, 0]) * self._root_weight
         row, column, likeness = np.matmul(bank[:, 1:], residual[:, :, None])[..., 0].T

@@ -20,6 +20,8 @@ from tactile_nodes.errors import DataError
 _OUTLIER = 2.0          # normalised residual (Westerweel & Scarano)
 _ALLOWANCE = 0.1        # uneven motion of neighbours that is no outlier, in marker pitches
 _BREAK = 0.5            # difference of neighbours that only a wrong marker explains, in pitches
+_AT_REST = 0.1          # motion of a marker that nothing moves, in pitches
+_SNAP = 0.03            # share of markers lost at once that calls for a search from rest
 _ROUNDS = 12            # rings of lost markers won back in one frame
 _WINDOW = 21            # of the optical flow, px
 _LEVELS = 3
@@ -162,7 +164,7 @@ class MarkerTracker:
         self.lattice = find_markers(brightness, pitch, diameter)
         self._templates = MarkerTemplates(brightness, self.lattice.centres,
                                           self.lattice.diameter, self.lattice.pitch)
-        self._rest_brightness = self._last = brightness
+        self._last = brightness
         self._moved = np.zeros_like(self.lattice.centres)      # best guess, also of lost markers
         self._good = np.ones(len(self._moved), bool)
 
@@ -184,64 +186,68 @@ class MarkerTracker:
         good = self._agree(moved, good)
         if not good.all():
             moved, good = self._recover(brightness, padded, moved, good)
-            guess = self._extrapolate(moved, good)
-            guess = np.where(np.isfinite(guess), guess, self._moved)
-            moved = np.where(good[:, None], moved, guess)
+            lost = np.flatnonzero(~good)
+            guess = self._extrapolate(moved, good, lost)
+            moved[lost] = np.where(np.isfinite(guess), guess, self._moved[lost])
         self._last, self._moved, self._good = brightness, moved, good
         return np.where(good[:, None], moved, np.nan)
 
     def _recover(self, brightness, padded, moved, good):
-        """Seek lost markers: by optical flow, next to their neighbours, and from rest anew."""
+        """Seek lost markers: by optical flow, next to their neighbours, and all anew from rest."""
         lost = np.flatnonzero(self._good & ~good)
-        guess = self._flow(self._last, brightness, self._moved, lost)
+        guess = self._flow(brightness, lost)
         moved, good = self._refit(padded, moved, good, lost, guess)
         moved, good = self._spread(padded, moved, good)
-        if np.count_nonzero(good) < 0.9 * max(np.count_nonzero(self._good), 0.5 * len(good)):
-            rest = np.zeros_like(moved)
-            again, fine = self._templates.fit(padded, rest)
-            fine = self._agree(again, fine)
-            lost = np.flatnonzero(~fine)
-            guess = self._flow(self._rest_brightness, brightness, rest, lost)
-            again, fine = self._refit(padded, again, fine, lost, guess)
-            again, fine = self._spread(padded, again, fine)
-            if np.count_nonzero(fine) >= np.count_nonzero(good):
-                moved, good = again, fine
+        count = np.count_nonzero(good)
+        if count < len(good) / 2 or count < np.count_nonzero(self._good) - _SNAP * len(good):
+            again, fine = self._from_rest(padded)
+            if np.count_nonzero(fine) >= count:
+                return again, fine
         return moved, good
 
-    def _flow(self, last, brightness, moved, index):
-        """(N, 2) displacement of some markers by optical flow from the image `last`, else NaN."""
+    def _from_rest(self, padded):
+        """Find the markers without history: the layer is bonded, so far from a contact they rest.
+
+        A jump of about a pitch would fit the neighbour's dot as well; followed inwards from the
+        markers at rest, each is sought where the nearest known ones let expect it.
+        """
+        moved, good = self._templates.fit(padded, np.zeros_like(self._moved))
+        good &= np.hypot(*moved.T) < _AT_REST * self.lattice.pitch
+        return self._spread(padded, moved, self._agree(moved, good))
+
+    def _flow(self, brightness, index):
+        """(M, 2) displacement of some markers by optical flow from the last image, or NaN."""
         centres = self.lattice.centres[index]
-        guess = np.full_like(moved, np.nan)
-        guess[index] = track_points(_grey(last), _grey(brightness), centres + moved[index])
-        guess[index] -= centres
-        return guess
+        return track_points(_grey(self._last), _grey(brightness),
+                            centres + self._moved[index]) - centres
 
     def _spread(self, padded, moved, good):
         """Refit lost markers from where their neighbours went, ring by ring."""
         for _ in range(_ROUNDS):
-            index = np.flatnonzero(~good)
-            guess = self._extrapolate(moved, good)
+            lost = np.flatnonzero(~good)
             before = np.count_nonzero(good)
-            moved, good = self._refit(padded, moved, good, index, guess)
+            guess = self._extrapolate(moved, good, lost)
+            moved, good = self._refit(padded, moved, good, lost, guess)
             if np.count_nonzero(good) <= before:
                 break
         return moved, good
 
     def _refit(self, padded, moved, good, index, guess):
         """Fit some markers anew, where there is a guess; keep what agrees with its neighbours."""
-        index = index[np.isfinite(guess[index, 0])]
+        known = np.isfinite(guess[:, 0])
+        index, guess = index[known], guess[known]
         if not len(index):
             return moved, good
-        again, fine = self._templates.fit(padded, guess[index], index)
+        again, fine = self._templates.fit(padded, guess, index)
         moved, good = moved.copy(), good.copy()
-        moved[index] = again
-        good[index] = fine
+        moved[index], good[index] = again, fine
         return moved, self._agree(moved, good)
 
-    def _extrapolate(self, moved, good):
-        """(N, 2) motion that the neighbours let expect, NaN where no neighbour is known."""
+    def _extrapolate(self, moved, good, index):
+        """(M, 2) motion of some markers as their neighbours let expect, NaN without neighbours."""
         known = _with_nan(moved, good)
-        one, two = known[self.lattice.neighbours], known[self.lattice.second_neighbours]
+        one = known[self.lattice.neighbours[index]]
+        two = known[self.lattice.second_neighbours[index]]
         return _median(np.where(np.isfinite(two), 2 * one - two, one))
 
     def _agree(self, moved, good):
@@ -253,9 +259,13 @@ class MarkerTracker:
         """
         pitch, neighbours = self.lattice.pitch, self.lattice.neighbours
         around = _with_nan(moved, good)[neighbours]
-        apart = np.hypot(*np.moveaxis(around - moved[:, None], -1, 0))
-        if (apart[good] > _BREAK * pitch).any():
-            good = good & self._largest_part(good, apart < _BREAK * pitch)
+        offset = around - moved[:, None]
+        apart = np.hypot(offset[..., 0], offset[..., 1])
+        apart[~good] = np.nan
+        if not (apart > _OUTLIER * _ALLOWANCE * pitch / np.sqrt(2)).any():
+            return good                       # the common case: the tests below cannot fail
+        if (apart > _BREAK * pitch).any():
+            good = good & self._largest_part(good, apart <= _BREAK * pitch)
             around = _with_nan(moved, good)[neighbours]
         middle = _median(around)
         spread = np.hypot(*_median(np.abs(around - middle[:, None])).T)
