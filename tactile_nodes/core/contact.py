@@ -9,19 +9,31 @@ from tactile_nodes.core.geometry import check_image
 from tactile_nodes.core.types import Contact
 from tactile_nodes.errors import DataError
 
-# False alarms of one cell at rest, from the noise of the reference; the squared change is
-# chi-squared with 2 degrees of freedom there.
-SEED_PROBABILITY = 1e-8        # a cell that starts a contact
+# False alarms of one cell at rest, from the noise of the reference: the squared change is
+# chi-squared with 2 degrees of freedom there. The first is far below what noise alone would need,
+# because rounding in the camera adds a pattern of its own once the light has drifted.
+SEED_PROBABILITY = 1e-12       # a cell that starts a contact
 CHANGED_PROBABILITY = 1e-4     # a cell that belongs to it
 
 _SMOOTHING = 1.5               # cells
 _KERNEL = cv2.getGaussianKernel(9, _SMOOTHING).astype(np.float32)
 _GREY_RANGE = (6, 250)         # grey levels of the reference that can be measured with
 _BLOCK = 8                     # cells per side of the blocks in which light drift is looked for
+_LEAST_SCATTER = 1e-3          # of blocks at rest, as a fraction of their light
+_COLOUR_PART = np.eye(3) - 1 / 3
+_LEAST_MIXING = 1e-4
+_TOGETHER = 50                 # blocks around a contact err together: their errors do not average
+_AWAY = 4                      # blocks from what changed from where on the light counts fully
 _GAIN_RANGE = (0.2, 5)         # drift of the light that can be made good
 _MIN_CELLS = 12                # smaller specks are not contact; 0.17 mm2 at 0.12 mm per cell
+_LEAST = 0.1 ** 2               # of the largest squared change: less is bulging, or model error
+_FAR = 0.6                     # of the largest distance from what changed
+_MIN_OUTLINE = 8               # cells around the smallest region
 _LEAST_WEIGHT = 1e-4           # of the best cell: below, nothing is known
+_EDGE_BEND = 0.3               # of the region's typical bend: where smoothing leaves the edge
 _MIN_DEPTH = 0.15              # contact is deeper than this fraction of the deepest point
+
+_USUAL_GAMMA = 2.2             # of cameras, IEC 61966-2-1; without a shading model
 
 # without a shading model: brightness, and two differences of colour
 _COLOUR = np.array([[1, 1, 1], [1.5, -1.5, 0], [0.5, 0.5, -1]], np.float32) / 3
@@ -32,8 +44,7 @@ class ContactStage:
 
     All in cells of the work grid. Change is measured in a way that the reflectance of the skin
     cancels out of, so a marker that moves is no contact by itself: as slope with a shading model,
-    as change of colour without one. The light's drift is made good per channel, from the larger
-    part of the image that looks unchanged.
+    as change of colour without one. Drift of the LEDs is made good first, see `_drift`.
 
     Parameters
     ----------
@@ -41,9 +52,9 @@ class ContactStage:
     elastomer : Elastomer
         A clear one has no shading: the result is then always empty, without depth.
     shading : ShadingModel, optional
-        With it the contact is where the skin is dented (convex towards the camera), inside of what
-        changed. Without it the mask is all that changed, a little wider than the contact, and
-        depth is NaN.
+        With it the contact is where the skin is bent around something, inside of what changed.
+        Without it the mask is what changed at least half as much as the strongest change around
+        it, about the contact of a round object, and depth is NaN.
     """
 
     def __init__(self, geometry, elastomer, shading=None):
@@ -51,10 +62,11 @@ class ContactStage:
         self._has_shading = elastomer.kind.has_shading
         self._shading = shading if self._has_shading else None
         self._x, self._y = self._work.axes()
+        self._block_shape = tuple(n // _BLOCK for n in self._work.shape)
         self._reference = None
         if self._shading is None:
             self._solve = np.broadcast_to(_COLOUR[:, :, None, None], (3, 3, *self._work.shape))
-            self._gamma = 1.0
+            self._gamma = _USUAL_GAMMA
         else:
             self._solve = shading.slope_matrix(self._work)
             self._gamma = shading.gamma
@@ -64,15 +76,14 @@ class ContactStage:
         if reference.mean_q8.shape[:2] != self._geometry.shape:
             raise DataError('wrong reference', where='contact',
                             found=reference.mean_q8.shape[:2], expected=self._geometry.shape)
-        mean = self._reduce(reference.mean_q8)
-        self._reference_blocks = np.maximum(self._to_blocks(mean), 1)
-        mean = np.ascontiguousarray(mean.transpose(2, 0, 1), dtype=np.float32)
-        usable = ((mean > _GREY_RANGE[0] * 256) & (mean < _GREY_RANGE[1] * 256)).all(axis=0)
-        self._reference = np.maximum(mean, 1)
+        grey = np.maximum(self._reduce(reference.mean_q8), 1)
+        self._reference_blocks = self._blocks(grey)
+        self._reference = self._light(grey)
         # variance of a cell's relative light, then of the slope, then of the smoothed slope
-        cell = self._reduce(np.square(reference.noise)).transpose(2, 0, 1) \
-            / self._geometry.work_factor ** 2 * (1 + 1 / reference.frames)
-        cell = cell * np.square(256 * self._gamma / self._reference)
+        cell = self._reduce(np.square(reference.noise)) / self._geometry.work_factor ** 2
+        cell = cell * np.square(256 * self._gamma / grey) * (1 + 1 / reference.frames)
+        cell = cell.transpose(2, 0, 1).astype(np.float32)
+        usable = ((grey > _GREY_RANGE[0] * 256) & (grey < _GREY_RANGE[1] * 256)).all(axis=2)
         rows = self._solve[1:]
         covariance = [(rows[i] * rows[j] * cell).sum(axis=0) for i, j in ((0, 0), (0, 1), (1, 1))]
         weight = usable / (covariance[0] + covariance[2])
@@ -101,24 +112,37 @@ class ContactStage:
         if self._reference is None:
             raise DataError('no reference yet', where='contact', fix='Call set_reference first.')
         grey = self._reduce(image.astype(np.uint16) << 8)
-        gain = _light_gain(self._to_blocks(grey) / self._reference_blocks)
+        drift, gain = _drift(self._reference_blocks, self._blocks(grey),
+                             self._block_shape)
         if not self._has_shading or gain.min() < _GAIN_RANGE[0] or gain.max() > _GAIN_RANGE[1]:
             return self._result(np.zeros(self._work.shape, bool), None, gain)
-        slope = self._slope(grey, gain)
-        changed = _changed(self._squared_change(slope))
+        slope = self._slope(self._light(grey), drift)
+        squared = self._squared_change(slope)
+        changed = _changed(squared)
         if self._shading is None:
-            return self._result(changed, None, gain)
+            return self._result(_strongest(changed, squared), None, gain)
         depth = integrate_gradient(*slope, self._work.metres_per_px)
         depth -= _rest_level(depth, changed)
         return self._result(_dented(changed, depth), depth, gain)
 
-    def _slope(self, grey, gain):
+    def _light(self, grey):
+        """Linear light (3, h, w) of a reduced image."""
+        light = np.multiply(grey.transpose(2, 0, 1), np.float32(1 / 65536), order='C')
+        if self._gamma == 1:
+            return light
+        return cv2.pow(light.reshape(3, -1), self._gamma).reshape(light.shape)
+
+    def _blocks(self, grey):
+        """Linear light (N, 3) of blocks of a reduced image."""
+        blocks = cv2.resize(grey, self._block_shape[::-1], interpolation=cv2.INTER_AREA)
+        return np.power(blocks.reshape(-1, 3) / 65536, self._gamma)
+
+    def _slope(self, light, drift):
         """Smoothed slope (2, h, w), or difference of colour without a shading model."""
-        light = np.divide(grey.transpose(2, 0, 1), self._reference, order='C')
-        light /= gain[:, None, None].astype(np.float32)
-        if self._gamma != 1:
-            light = cv2.pow(light.reshape(3, -1), self._gamma).reshape(light.shape)
-        light -= 1
+        unsloped = (np.eye(3) + drift).astype(np.float32) @ self._reference.reshape(3, -1)
+        unsloped = unsloped.reshape(light.shape)
+        light -= unsloped
+        light /= unsloped
         solved = self._solve[:, 0] * light[0]
         solved += self._solve[:, 1] * light[1]
         solved += self._solve[:, 2] * light[2]
@@ -139,17 +163,17 @@ class ContactStage:
         return squared
 
     def _result(self, mask, depth, gain):
-        where = np.nonzero(mask)
-        area = len(where[0]) * self._work.pixel_area
+        rows, columns = np.nonzero(mask)
+        area = len(rows) * self._work.pixel_area
         centroid, centroid_depth = np.full(2, np.nan), np.nan
         if depth is None:
             depth = np.full(self._work.shape, np.nan, np.float32)
-            weight = np.ones(len(where[0]))
+            weight = np.ones(len(rows))
         else:
-            weight = np.maximum(depth[where].astype(np.float64), 1e-9)
+            weight = np.maximum(depth[mask].astype(np.float64), 1e-9)
         if area:
-            centroid = np.array([np.average(self._x[where[1]], weights=weight),
-                                 np.average(self._y[where[0]], weights=weight)])
+            centroid = np.array([weight @ self._x[columns], weight @ self._y[rows]])
+            centroid /= weight.sum()
             row, column = np.round(self._work.to_pixel(centroid)[0]).astype(int)
             centroid_depth = float(depth[row, column])
         return Contact(mask, depth, area, centroid, centroid_depth, gain)
@@ -157,79 +181,142 @@ class ContactStage:
     def _reduce(self, image):
         return cv2.resize(image, self._work.shape[::-1], interpolation=cv2.INTER_AREA)
 
-    def _to_blocks(self, grey):
-        size = (max(1, grey.shape[1] // _BLOCK), max(1, grey.shape[0] // _BLOCK))
-        return cv2.resize(grey, size, interpolation=cv2.INTER_AREA).reshape(-1, 3) \
-            .astype(np.float64)
-
 
 def _smooth(field, kernel=_KERNEL):
     return cv2.sepFilter2D(field, cv2.CV_32F, kernel, kernel, borderType=cv2.BORDER_REFLECT)
 
 
-def _light_gain(ratio):
-    """Drift of the light per channel, (3,), from the ratios (N, 3) of blocks of the image.
+def _drift(reference, blocks, shape):
+    """Change of the light of each channel, as a mixture of the reference's channels.
 
-    Starts from the middle of the shortest half of the values, which stands half of them being
-    wrong (P. J. Rousseeuw, J. Am. Stat. Assoc. 79 (1984) 871), then averages the blocks near it.
+    LEDs that drift by diag(1 + d), seen through cross-talk M, turn the colour c of a skin at rest
+    into M diag(1 + d) M^-1 c wherever it is: one 3 x 3 matrix for the whole image. It is fitted to
+    the colours of blocks of the image; a block's brightness may differ, because markers move. The
+    fit starts from the middle of the shortest half of each channel's ratios, which stands half of
+    the image being touched (P. J. Rousseeuw, J. Am. Stat. Assoc. 79 (1984) 871), and goes on with
+    the blocks that agree and are far from those that do not, because skin bulges around a contact.
+
+    Parameters
+    ----------
+    reference, blocks : (N, 3) float64
+        Light of the blocks at rest and now.
+    shape : (int, int)
+        Rows and columns of blocks.
+
+    Returns
+    -------
+    drift : (3, 3) float64
+        At rest, blocks = (1 + drift) reference.
+    gain : (3,) float64
+        Mean ratio of the blocks that agree, per channel.
     """
-    ordered = np.sort(ratio, axis=0)
-    half = len(ratio) // 2 + 1
-    length = ordered[half - 1:] - ordered[:len(ratio) - half + 1]
-    start = np.argmin(length, axis=0)
-    channel = np.arange(3)
-    middle = (ordered[start, channel] + ordered[start + half - 1, channel]) / 2
-    scale = np.maximum(length[start, channel] / 2 / 0.6745, 1e-3)
-    for _ in range(3):
-        distance = np.square((ratio - middle) / (4 * scale)).sum(axis=1)
-        weight = np.square(np.maximum(1 - distance, 0))
-        if not weight.any():
-            break
-        middle = weight @ ratio / weight.sum()
-    return middle
+    ratio = blocks / reference
+    brightness = ratio.mean(axis=1, keepdims=True)
+    if not brightness.all():
+        return -np.eye(3), np.zeros(3)
+    ordered = np.sort(ratio / brightness, axis=0)
+    half = len(ratio) // 2
+    length = ordered[half:] - ordered[:len(ratio) - half]
+    start, channel = np.argmin(length, axis=0), np.arange(3)
+    colour = (ordered[start, channel] + ordered[start + half, channel]) / 2
+    drift = np.diag(colour * np.median(brightness) - 1)
+    scatter = np.maximum(length[start, channel] * 0.74, _LEAST_SCATTER)
+    # cross-talk of a tenth at most turns differences of drift into drift that mixes channels
+    mixing_sd = 0.1 * np.ptp(colour) + _LEAST_MIXING
+    prior = np.diag(np.where(np.eye(3), 1, 1 / mixing_sd ** 2).ravel())
+    for i in range(3):
+        expected = reference + reference @ drift.T
+        residual = blocks / expected
+        residual /= residual.mean(axis=1, keepdims=True)
+        residual -= 1
+        distance = np.square(residual / (4 * scatter)).sum(axis=1)
+        if i == 0:
+            agree = (distance < 1).reshape(shape).view(np.uint8)
+            away = cv2.distanceTransform(agree, cv2.DIST_L2, 3).ravel()
+            away = np.square(np.minimum(away / _AWAY, 1))
+        weight = (np.maximum(1 - distance, 0) * away)[:, None]
+        # how a block's colour changes with each element of drift, its brightness taken out
+        change = _COLOUR_PART[:, :, None] * (reference[:, None] / expected[:, :, None])[:, None]
+        change = (change.reshape(len(ratio), 27) * weight).reshape(-1, 9)
+        variance = _TOGETHER * np.square(scatter.mean())
+        step = np.linalg.solve(change.T @ change + variance * prior,
+                               change.T @ (residual * weight).ravel())
+        drift += step.reshape(3, 3)
+        typical = np.sort(np.abs(residual), axis=0)[half] * 1.48
+        scatter = np.clip(typical, _LEAST_SCATTER, scatter)
+    # colours do not tell the brightness common to all channels
+    expected = reference + reference @ drift.T
+    share = weight[:, 0] / max(weight.sum(), 1e-12)
+    common = share @ (blocks / expected).mean(axis=1)
+    return (np.eye(3) + drift) * common - np.eye(3), share @ ratio
 
 
 def _changed(squared):
-    """Cells that changed: regions above the lower threshold that reach the upper one, filled."""
+    """Regions that changed: above the lower threshold, and somewhere above the upper one."""
     low, high = (-2 * np.log(p) for p in (CHANGED_PROBABILITY, SEED_PROBABILITY))
-    seeds = squared > high
-    if not seeds.any():
-        return seeds
-    return _regions((squared > low).astype(np.uint8), seeds)
+    largest = squared.max()
+    if largest <= high:
+        return []
+    return [(box, region) for box, region in _regions(squared > max(low, _LEAST * largest))
+            if squared[box].max(where=region, initial=0) > high]
 
 
-def _regions(binary, seeds):
-    """Regions of a uint8 mask that hold a seed and enough cells, with their holes filled."""
-    result = np.zeros_like(binary)
-    contours, _ = cv2.findContours(binary, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
-    for contour in contours:
-        if len(contour) < 6:
-            continue
-        left, top, width, height = cv2.boundingRect(contour)
-        box = np.s_[top:top + height, left:left + width]
-        region = np.zeros((height, width), np.uint8)
-        cv2.drawContours(region, [contour], 0, 1, cv2.FILLED, offset=(-left, -top))
-        if cv2.countNonZero(region) >= _MIN_CELLS and (region.view(bool) & seeds[box]).any():
-            result[box] |= region
-    return result.view(bool)
-
-
-def _rest_level(depth, changed):
-    """Mean depth where nothing changed; of the border if everything did."""
-    rest = ~cv2.dilate(changed.view(np.uint8), np.ones((7, 7), np.uint8)).view(bool)
-    if not rest.any():
-        rest[[0, -1]] = rest[:, [0, -1]] = True
-    return depth[rest].mean()
+def _strongest(changed, squared):
+    """Mask of where the change is at least half of the largest of its region, filled."""
+    mask = np.zeros(squared.shape, bool)
+    for box, region in changed:
+        strong = squared[box] > squared[box].max(where=region, initial=0) / 4
+        _fill(mask[box], region & strong)
+    return mask
 
 
 def _dented(changed, depth):
-    """Part of what changed that is touched: bent around an object, and deep.
+    """Mask of where a changed region is touched: deep, and bent around an object; filled.
 
     A skin that is pressed in bends one way where it lies on an object, and the other way where it
     runs free beside it.
     """
-    if not changed.any():
-        return changed
-    bend = _smooth(cv2.Laplacian(depth, cv2.CV_32F, borderType=cv2.BORDER_REPLICATE))
-    deep = changed & (depth > _MIN_DEPTH * depth[changed].max())
-    return _regions((deep & (bend < 0)).astype(np.uint8), deep)
+    mask = np.zeros(depth.shape, bool)
+    for box, region in changed:
+        bend = cv2.Laplacian(depth, cv2.CV_32F, borderType=cv2.BORDER_REPLICATE)[box]
+        deepest = depth[box].max(where=region, initial=0)
+        edge = _EDGE_BEND * np.sqrt(np.square(bend).mean(where=region))
+        _fill(mask[box], region & (depth[box] > _MIN_DEPTH * deepest) & (bend < edge))
+    return mask
+
+
+def _fill(mask, part):
+    """Add the regions of `part` to `mask`."""
+    for box, region in _regions(part):
+        mask[box] |= region
+
+
+def _regions(mask):
+    """Regions of a mask that have enough cells, with their holes filled.
+
+    Yields
+    ------
+    box : (slice, slice)
+    region : bool array of the box's shape
+    """
+    contours, _ = cv2.findContours(mask.view(np.uint8), cv2.RETR_EXTERNAL,
+                                   cv2.CHAIN_APPROX_NONE)
+    for contour in contours:
+        if len(contour) < _MIN_OUTLINE:
+            continue
+        left, top, width, height = cv2.boundingRect(contour)
+        region = np.zeros((height, width), np.uint8)
+        cv2.drawContours(region, [contour], 0, 1, cv2.FILLED, offset=(-left, -top))
+        if cv2.countNonZero(region) >= _MIN_CELLS:
+            yield np.s_[top:top + height, left:left + width], region.view(bool)
+
+
+def _rest_level(depth, changed):
+    """Mean depth far from what changed: skin that is pressed in bulges out around."""
+    rest = np.ones(depth.shape, np.uint8)
+    for box, region in changed:
+        rest[box][region] = 0
+    if changed:
+        distance = cv2.distanceTransform(rest, cv2.DIST_L2, 3)
+        rest = (distance >= _FAR * distance.max()).view(np.uint8)
+    return np.float32(cv2.mean(depth, rest)[0])

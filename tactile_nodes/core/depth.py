@@ -7,6 +7,7 @@ three channels gives the slope, whatever the paint's reflectance. Frankot and Ch
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy import fft
@@ -120,7 +121,6 @@ def integrate_gradient(gx, gy, pitch):
     -------
     (H, W) of the same float type, m
     """
-    height, width = gx.shape
     along = pitch / 2 * (gx[:, 1:] + gx[:, :-1])
     down = pitch / 2 * (gy[1:] + gy[:-1])
     source = np.zeros_like(gx)
@@ -128,10 +128,15 @@ def integrate_gradient(gx, gy, pitch):
     source[:, 1:] -= along
     source[:-1] += down
     source[1:] -= down
-    # eigenvalues of the five-point Laplacian with free borders
-    laplacian = (2 * np.cos(np.pi * np.arange(height) / height)[:, None]
-                 + 2 * np.cos(np.pi * np.arange(width) / width) - 4).astype(gx.dtype)
-    laplacian[0, 0] = 1
-    spectrum = fft.dctn(source, norm='ortho') / laplacian
-    spectrum[0, 0] = 0
-    return fft.idctn(spectrum, norm='ortho')
+    spectrum = fft.dctn(source, norm='ortho', overwrite_x=True)
+    spectrum *= _inverse_laplacian(*gx.shape, gx.dtype)
+    return fft.idctn(spectrum, norm='ortho', overwrite_x=True)
+
+
+@lru_cache(maxsize=8)
+def _inverse_laplacian(height, width, dtype):
+    """1 / eigenvalues of the five-point Laplacian with free borders; 0 for the mean."""
+    eigenvalues = 2 * np.cos(np.pi * np.arange(height) / height)[:, None] \
+        + 2 * np.cos(np.pi * np.arange(width) / width) - 4
+    eigenvalues[0, 0] = np.inf
+    return (1 / eigenvalues).astype(dtype)
