@@ -45,7 +45,7 @@ setup(
     extras_require={
         'wheels': ['numpy', 'scipy', 'opencv-python-headless', 'PyYAML', 'rich', 'psutil',
                    'matplotlib'],
-        'bags': ['mcap', 'rosbags'],
+        'bags': ['mcap', 'rosbags', 'zstandard'],
         'ros-kilted': ros_wheels('9.1.2', '9.3.3', '5.5.1'),
         'ros-jazzy': ros_wheels('7.1.6', '8.4.3', '5.3.6'),
         # colcon runs pytest because it is named here.

@@ -8,6 +8,7 @@ import sys
 import psutil
 import pytest
 
+from tactile_nodes.cli import main, up
 from tactile_nodes.hand.resources import shipped
 
 # Stands for rclpy-based nodes: each prints its start and its end.
@@ -46,10 +47,10 @@ sys.exit(main(['up', *sys.argv[1:]]))
     return folder
 
 
-def start(program, *arguments, **options):
-    env = {**os.environ, 'PYTHONPATH': os.pathsep.join([os.path.dirname(program), *sys.path])}
-    return subprocess.Popen([sys.executable, program, *map(str, arguments)], env=env, text=True,
-                            stdout=subprocess.PIPE, stderr=subprocess.PIPE, **options)
+def start(folder, *arguments):
+    env = {**os.environ, 'PYTHONPATH': os.pathsep.join([str(folder), *sys.path])}
+    return subprocess.Popen([sys.executable, folder / 'up.py', *map(str, arguments)], env=env,
+                            text=True, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
 
 
 def read_until(process, words):
@@ -63,20 +64,20 @@ def read_until(process, words):
     return lines
 
 
-def kill(up, name):
-    child, = (p for p in psutil.Process(up.pid).children() if p.cmdline()[-1] == name)
+def kill(process, name):
+    child, = (p for p in psutil.Process(process.pid).children() if p.cmdline()[-1] == name)
     child.kill()
 
 
 @pytest.mark.parametrize('number', [signal.SIGINT, signal.SIGTERM])
 def test_a_signal_stops_the_hand_in_order(fake_nodes, number):
     names = ['thumb', 'index', 'middle', 'ring', 'hand']
-    with start(fake_nodes / 'up.py', shipped('config/four_finger_hand.yaml')) as up:
-        lines = read_until(up, [f'[{name}] up' for name in names])
-        up.send_signal(number)
-        up.send_signal(number)              # a second Ctrl-C does no harm
-        rest, errors = up.communicate(timeout=60)
-    assert up.returncode == 0, errors
+    with start(fake_nodes, shipped('config/four_finger_hand.yaml')) as process:
+        lines = read_until(process, [f'[{name}] up' for name in names])
+        process.send_signal(number)
+        process.send_signal(number)              # a second Ctrl-C does no harm
+        rest, errors = process.communicate(timeout=60)
+    assert process.returncode == 0, errors
     assert errors == ''
     assert lines[0] == '/sorter: thumb, index, middle, ring; Ctrl-C stops the hand'
     assert any('[thumb.transform] *** tf2_ros' in line and 'left out' in line for line in lines)
@@ -85,27 +86,42 @@ def test_a_signal_stops_the_hand_in_order(fake_nodes, number):
 
 
 def test_a_finger_that_dies_is_reported_on_one_line_and_comes_back(fake_nodes, config):
-    with start(fake_nodes / 'up.py', config / 'four_finger_hand.yaml', '--fingers',
-               'ring,index') as up:
-        lines = read_until(up, ['[index] up', '[ring] up', '[hand] up'])
+    with start(fake_nodes, config / 'four_finger_hand.yaml', '--fingers',
+               'ring,index') as process:
+        lines = read_until(process, ['[index] up', '[ring] up', '[hand] up'])
         assert not any('thumb' in line for line in lines[1:])
-        kill(up, 'ring')
-        lines = read_until(up, ['[ring] up'])
+        kill(process, 'ring')
+        lines = read_until(process, ['[ring] up'])
         assert len(lines) == 2
         assert lines[0].startswith('[ring] *** killed by SIGKILL after')
         assert lines[0].endswith('s; starting again in 0.5 s')
-        up.terminate()
-        up.communicate(timeout=60)
-    assert up.returncode == 0
+        process.terminate()
+        process.communicate(timeout=60)
+    assert process.returncode == 0
 
 
 def test_a_closed_output_stops_the_hand(fake_nodes, config):
-    with start(fake_nodes / 'up.py', config / 'four_finger_hand.yaml', '--fingers', 'ring') as up:
-        read_until(up, ['[ring] up'])
-        up.stdout.close()
-        kill(up, 'ring')                    # makes it print
-        assert up.wait(timeout=60) == 0
-        assert up.stderr.read() == ''
+    with start(fake_nodes, config / 'four_finger_hand.yaml', '--fingers', 'ring') as process:
+        read_until(process, ['[ring] up'])
+        process.stdout.close()
+        kill(process, 'ring')                    # makes it print
+        assert process.wait(timeout=60) == 0
+        assert process.stderr.read() == ''
+
+
+@pytest.fixture
+def refused(monkeypatch, capsys):
+    """Check that a command line is refused with one message before anything is started."""
+    def check(words, *arguments):
+        monkeypatch.setattr('tactile_nodes.hand.supervisor.Supervisor.start',
+                            lambda self: pytest.fail('something was started'))
+        assert main.main(['up', *map(str, arguments)]) == 2
+        captured = capsys.readouterr()
+        assert captured.out == ''
+        assert captured.err.startswith('tactile: ') and len(captured.err.splitlines()) == 1
+        for word in words:
+            assert word in captured.err
+    return check
 
 
 @pytest.mark.parametrize(('old', 'new', 'words'), [
@@ -115,7 +131,7 @@ def test_a_closed_output_stops_the_hand(fake_nodes, config):
     ('gain:', 'gian:', ['gian', 'unknown key']),
     ('elastomers/soft_marked.yaml', 'elastomers/lost.yaml', ['thumb.elastomer', 'lost.yaml']),
 ])
-def test_a_bad_hand_file_is_one_message_exit_code_2_and_nothing_started(config, old, new, words):
+def test_a_bad_hand_file(refused, config, old, new, words):
     path = config / 'four_finger_hand.yaml'
     text = path.read_text()
     assert old in text
@@ -128,27 +144,20 @@ def test_a_bad_hand_file_is_one_message_exit_code_2_and_nothing_started(config, 
     (['--fingers', ''], ['unknown finger']),
     (['--record', '/proc/none'], ['/proc/none', 'cannot record there']),
 ])
-def test_a_bad_option_is_one_message_exit_code_2_and_nothing_started(config, options, words):
-    pytest.importorskip('rclpy')
+def test_a_bad_option(refused, config, monkeypatch, options, words):
+    monkeypatch.setattr(up, 'find_spec', lambda name: True)
     refused(words, config / 'four_finger_hand.yaml', *options)
 
 
-def test_a_missing_hand_file(tmp_path):
-    refused(['gone.yaml', 'no such file'], tmp_path / 'gone.yaml')
-
-
-def test_a_python_without_ros_says_what_to_do(config, monkeypatch, capsys):
-    from tactile_nodes.cli import main, up
+def test_a_python_without_ros(refused, config, monkeypatch):
     monkeypatch.setattr(up, 'find_spec', lambda name: None)
-    assert main.main(['up', str(config / 'four_finger_hand.yaml')]) == 2
-    assert 'ros-kilted' in capsys.readouterr().err
+    refused(['rclpy', 'ros-kilted'], config / 'four_finger_hand.yaml')
 
 
-def refused(words, *arguments):
+def test_bad_input_as_the_shell_sees_it(tmp_path):
     done = subprocess.run([sys.executable, '-m', 'tactile_nodes.cli.main', 'up',
-                           *map(str, arguments)], capture_output=True, text=True, check=False)
-    assert done.returncode == 2
-    assert done.stdout == '', 'nothing started'
-    assert done.stderr.startswith('tactile: ') and len(done.stderr.splitlines()) == 1
-    for word in words:
-        assert word in done.stderr
+                           str(tmp_path / 'gone.yaml')], capture_output=True, text=True,
+                          check=False)
+    assert (done.returncode, done.stdout) == (2, '')
+    assert done.stderr == (f'tactile: {tmp_path / "gone.yaml"}: no such file. '
+                           'Check the path.\n')

@@ -159,7 +159,7 @@ supervisor.start()
 while True:
     supervisor.poll()
 ''')
-    env = {**os.environ, 'PYTHONPATH': os.pathsep.join(sys.path)}
+    env = {**os.environ, 'PYTHONPATH': os.pathsep.join(sys.path), 'TMPDIR': str(tmp_path)}
     with subprocess.Popen([sys.executable, program], env=env, stdout=subprocess.PIPE) as killed:
         child = int(killed.stdout.readline())
         assert alive(child)
