@@ -10,6 +10,7 @@ the first two grow by the root of the misfit (R. T. Birge, Phys. Rev. 40 (1932) 
 
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 
 from tactile_nodes.core.traction import TractionEstimator
@@ -19,9 +20,9 @@ from tactile_nodes.errors import DataError
 _PITCHES = (1 / 3, 1 / 2)      # cell sizes in thicknesses
 _FINE_CELLS = 80               # the finer grid serves contacts of up to this many cells
 _STEP_SHARE, _MARKER_SHARE = 0.5, 0.05     # of the rows' rms over the image: error of the model
-_MARKER_SD = 2e-6              # m, before any frame without contact was seen
+_MARKER_SD = 1e-6              # m, before any frame without contact was seen
 _STEP_SD = 1e-6                # m
-_PRIOR_FRAMES, _MEMORY_FRAMES = 10, 600
+_PRIOR_FRAMES, _MEMORY_FRAMES = 5, 600
 
 
 @dataclass(frozen=True)
@@ -92,10 +93,12 @@ class ForceStage:
             self._rest = markers.rest
             for grid in self._grids:
                 grid.set_markers(markers.rest.astype(np.float64))
-        which, support = self._choose(contact.mask)
+        motion = markers.displacement
+        mask, depth = self._at_rest(contact.mask, contact.depth, markers)
+        which, support = self._choose(mask)
         grid = self._grids[which]
-        steps, motion = grid.depth_steps(contact.depth), markers.displacement
-        touched = bool(contact.mask.any())
+        steps = grid.depth_steps(depth)
+        touched = bool(mask.any())
         if not touched:
             self._step_noise.add(steps)
             self._marker_noise.add(motion)
@@ -110,6 +113,26 @@ class ForceStage:
                              has_motion])
         return ForceEstimate(np.where(measured, wrench, 0.0),
                              np.where(measured, np.sqrt(variance), np.inf), 1.0, False)
+
+    def _at_rest(self, mask, depth, markers):
+        """Mask and depth moved back to where the touched skin is without load.
+
+        The image shows depth where the skin went, the layer's response is known from where it
+        came; all of the map moves like the mean of the touched markers.
+        """
+        known = markers.valid
+        place = self._work.to_pixel(markers.rest[known] + markers.displacement[known])
+        row, column = np.rint(place).astype(int).T
+        inside = (row >= 0) & (row < mask.shape[0]) & (column >= 0) & (column < mask.shape[1])
+        inside[inside] = mask[row[inside], column[inside]]
+        if not inside.any():
+            return mask, depth
+        shift = markers.displacement[known][inside].mean(axis=0) / self._work.metres_per_px
+        back = np.array([[1, 0, shift[0]], [0, 1, shift[1]]], np.float32)
+        size, flags = mask.shape[::-1], cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        return (cv2.warpAffine(mask.astype(np.uint8), back, size, flags=cv2.INTER_NEAREST
+                               | cv2.WARP_INVERSE_MAP) > 0,
+                cv2.warpAffine(depth, back, size, flags=flags, borderMode=cv2.BORDER_REPLICATE))
 
     def _choose(self, mask):
         """Grid and its supporting cells for a contact mask."""
