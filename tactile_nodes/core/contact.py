@@ -27,11 +27,12 @@ _AWAY = 4                      # blocks from what changed from where on the ligh
 _GAIN_RANGE = (0.2, 5)         # drift of the light that can be made good
 _MIN_CELLS = 12                # smaller specks are not contact; 0.17 mm2 at 0.12 mm per cell
 _LEAST = 0.1 ** 2               # of the largest squared change: less is bulging, or model error
+_RIM = 0.4 ** 2                # of the largest squared change: rim of a contact
+_SMOOTHED = np.ones((5, 5), np.uint8)     # cells; how far smoothing widens a rim
 _FAR = 0.6                     # of the largest distance from what changed
 _MIN_OUTLINE = 8               # cells around the smallest region
 _LEAST_WEIGHT = 1e-4           # of the best cell: below, nothing is known
-_EDGE_BEND = 0.3               # of the region's typical bend: where smoothing leaves the edge
-_MIN_DEPTH = 0.15              # contact is deeper than this fraction of the deepest point
+_DEEP = 0.3                    # of the deepest point: inside of a contact
 
 _USUAL_GAMMA = 2.2             # of cameras, IEC 61966-2-1; without a shading model
 
@@ -52,9 +53,7 @@ class ContactStage:
     elastomer : Elastomer
         A clear one has no shading: the result is then always empty, without depth.
     shading : ShadingModel, optional
-        With it the contact is where the skin is bent around something, inside of what changed.
-        Without it the mask is what changed at least half as much as the strongest change around
-        it, about the contact of a round object, and depth is NaN.
+        Without it depth is NaN.
     """
 
     def __init__(self, geometry, elastomer, shading=None):
@@ -120,10 +119,10 @@ class ContactStage:
         squared = self._squared_change(slope)
         changed = _changed(squared)
         if self._shading is None:
-            return self._result(_strongest(changed, squared), None, gain)
+            return self._result(_touched(changed, squared), None, gain)
         depth = integrate_gradient(*slope, self._work.metres_per_px)
         depth -= _rest_level(depth, changed)
-        return self._result(_dented(changed, depth), depth, gain)
+        return self._result(_touched(changed, squared, depth), depth, gain)
 
     def _light(self, grey):
         """Linear light (3, h, w) of a reduced image."""
@@ -261,34 +260,23 @@ def _changed(squared):
             if squared[box].max(where=region, initial=0) > high]
 
 
-def _strongest(changed, squared):
-    """Mask of where the change is at least half of the largest of its region, filled."""
+def _touched(changed, squared, depth=None):
+    """Mask of where each changed region is touched.
+
+    The skin is steepest at the rim of a contact. Inside, it bends the way that only something
+    pressing bends it, which fills a rim that is cut by the border of the image. What smoothing
+    has added outside is taken off again.
+    """
     mask = np.zeros(squared.shape, bool)
     for box, region in changed:
-        strong = squared[box] > squared[box].max(where=region, initial=0) / 4
-        _fill(mask[box], region & strong)
-    return mask
-
-
-def _dented(changed, depth):
-    """Mask of where a changed region is touched: deep, and bent around an object; filled.
-
-    A skin that is pressed in bends one way where it lies on an object, and the other way where it
-    runs free beside it.
-    """
-    mask = np.zeros(depth.shape, bool)
-    for box, region in changed:
-        bend = cv2.Laplacian(depth, cv2.CV_32F, borderType=cv2.BORDER_REPLICATE)[box]
-        deepest = depth[box].max(where=region, initial=0)
-        edge = _EDGE_BEND * np.sqrt(np.square(bend).mean(where=region))
-        _fill(mask[box], region & (depth[box] > _MIN_DEPTH * deepest) & (bend < edge))
-    return mask
-
-
-def _fill(mask, part):
-    """Add the regions of `part` to `mask`."""
-    for box, region in _regions(part):
-        mask[box] |= region
+        inside = squared[box] > _RIM * squared[box].max(where=region, initial=0)
+        if depth is not None:
+            bend = cv2.Laplacian(depth, cv2.CV_32F, borderType=cv2.BORDER_REPLICATE)[box]
+            deepest = depth[box].max(where=region, initial=0)
+            inside |= (bend < 0) & (depth[box] > _DEEP * deepest)
+        for part, filled in _regions(region & inside):
+            mask[box][part] |= filled
+    return cv2.erode(mask.view(np.uint8), _SMOOTHED).view(bool)
 
 
 def _regions(mask):

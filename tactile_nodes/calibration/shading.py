@@ -1,0 +1,179 @@
+# SPDX-License-Identifier: Apache-2.0
+"""Fit the shading model to pictures of a ball of known radius pressed into the skin.
+
+Where the skin lies on the ball its slope is known, so every cell of every imprint says how the
+light of the three channels goes with slope there. Circles, light ratios and camera response are
+fitted together, with little weight to what does not fit (printed markers, specks).
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy.optimize import least_squares
+
+from tactile_nodes.core.contact import ContactStage
+from tactile_nodes.core.depth import TERMS, ShadingModel, position_terms
+from tactile_nodes.errors import DataError
+
+MIN_PRESSES = 6
+_PARTS = 3                     # the image is divided in 3 x 3 parts to see what is covered
+_MAX_EMPTY_PARTS = 2
+_MIN_SLOPE = 0.15              # that the steepest cells must reach
+_INSIDE = 0.8                  # of the contact radius: clear of its rim, where smoothing reaches
+_FIRST_GAMMA = 2.0
+_OUTLIER = 0.02                # of the grey level: what fits worse counts less
+_MAX_RESIDUAL = 0.03           # of the light
+
+
+@dataclass(frozen=True, eq=False)
+class ShadingFit:
+    """A shading model and what it was fitted to.
+
+    Attributes
+    ----------
+    model : ShadingModel
+    circles : (N, 3) float64
+        Centre x, y and radius of the imprints used, m.
+    cells : int
+        Work-grid cells used.
+    steepest : float
+        Largest slope among them.
+    """
+
+    model: ShadingModel
+    circles: np.ndarray
+    cells: int
+    steepest: float
+
+
+def fit_shading(presses, reference, geometry, elastomer):
+    """Fit light ratios and camera response.
+
+    Parameters
+    ----------
+    presses : list of (Reference, float)
+        Mean picture of a ball that rests in the skin, and the ball's radius in m.
+    reference : Reference
+        Of the untouched skin, under the same light.
+    geometry : ImageGeometry
+    elastomer : Elastomer
+
+    Returns
+    -------
+    ShadingFit
+
+    Raises
+    ------
+    DataError
+        Nothing or more than one thing touches in a picture, too few presses, too small a part of
+        the image covered, too shallow, or the model does not fit.
+    """
+    if not elastomer.kind.has_shading:
+        raise DataError('a clear elastomer has no shading', where=f'elastomer {elastomer.name}')
+    stage = ContactStage(geometry, elastomer)
+    stage.set_reference(reference)
+    size = geometry.work.shape[::-1]
+    rest = cv2.resize(reference.mean, size, interpolation=cv2.INTER_AREA)
+    imprints = []
+    for i, (press, radius) in enumerate(presses):
+        contact = stage.process(np.round(press.mean).astype(np.uint8))
+        grey = cv2.resize(press.mean, size, interpolation=cv2.INTER_AREA)
+        imprints.append(_Imprint(contact, grey / rest / contact.light_gain, radius, geometry.work,
+                                 where=f'indentation {i + 1}'))
+    imprints = [imprint for imprint in imprints if imprint.whole]
+    _check_coverage(imprints, geometry.work)
+    return _fit(imprints)
+
+
+class _Imprint:
+    """Cells inside the contact circle of one press."""
+
+    def __init__(self, contact, ratio, ball_radius, work, *, where):
+        count, _, stats, _ = cv2.connectedComponentsWithStats(contact.mask.view(np.uint8))
+        if count != 2:
+            raise DataError('not one imprint', where=where, found=f'{count - 1} imprints',
+                            expected='one ball touching', fix='Check its time interval.')
+        left, top, width, height = stats[1, :4]
+        self.whole = left > 0 and top > 0 and left + width < work.width_px \
+            and top + height < work.height_px
+        self.ball_radius = ball_radius
+        self.centre, self.radius = contact.centroid, np.sqrt(contact.area / np.pi)
+        if self.radius > 0.9 * ball_radius:
+            raise DataError('the imprint is larger than the ball can be', where=where,
+                            found=f'{self.radius * 1e3:.2f} mm radius',
+                            expected=f'below {0.9 * ball_radius * 1e3:.2f} mm',
+                            fix='Check radius_mm and the image scale.')
+        x, y = np.meshgrid(*work.axes())
+        inside = np.hypot(x - self.centre[0], y - self.centre[1]) < _INSIDE * self.radius
+        self.place = np.stack([x[inside], y[inside]])
+        self.terms = position_terms(work)[:, inside]
+        self.ratio = ratio[inside].T
+
+    def slope(self, centre):
+        """Slope (2, cells) of the skin on the ball, given its centre."""
+        out = self.place - centre[:, None]
+        return -out / np.sqrt(np.maximum(self.ball_radius ** 2 - np.square(out).sum(axis=0),
+                                         (0.1 * self.ball_radius) ** 2))
+
+
+def _check_coverage(imprints, work):
+    if len(imprints) < MIN_PRESSES:
+        raise DataError('too few indentations', where='shading', found=len(imprints),
+                        expected=f'at least {MIN_PRESSES} that lie wholly in the image')
+    place = np.concatenate([imprint.place for imprint in imprints], axis=1)
+    half = np.array([axis[-1] + work.metres_per_px / 2 for axis in work.axes()])
+    part = np.floor((place / half[:, None] + 1) / 2 * _PARTS).astype(int)
+    filled = np.zeros((_PARTS, _PARTS), bool)
+    filled[part[1], part[0]] = True
+    if (~filled).sum() > _MAX_EMPTY_PARTS:
+        raise DataError(
+            'the indentations cover too little of the image', where='shading',
+            found=f'{filled.sum()} of {filled.size} parts covered (rows from the top: '
+                  + ', '.join(''.join('x' if f else '-' for f in row) for row in filled) + ')',
+            expected=f'at least {filled.size - _MAX_EMPTY_PARTS}',
+            fix='Press the ball in where a - is.')
+    steepest = max(np.hypot(*imprint.slope(imprint.centre)).max() for imprint in imprints)
+    if steepest < _MIN_SLOPE:
+        raise DataError('the indentations are too shallow', where='shading',
+                        found=f'slope {steepest:.2f}', expected=f'at least {_MIN_SLOPE}',
+                        fix='Press deeper or take a smaller ball.')
+
+
+def _fit(imprints):
+    ratio = np.concatenate([imprint.ratio for imprint in imprints], axis=1)
+    terms = np.concatenate([imprint.terms for imprint in imprints], axis=1)
+
+    def slopes(centres):
+        return np.concatenate([imprint.slope(centre) for imprint, centre
+                               in zip(imprints, centres.reshape(-1, 2), strict=True)], axis=1)
+
+    def unpack(vector):
+        gamma, light = vector[0], vector[1:1 + 6 * TERMS].reshape(2, 3, TERMS)
+        return gamma, light, vector[1 + 6 * TERMS:] * 1e-3       # centres in mm
+
+    def residuals(vector):
+        gamma, (a, b), centres = unpack(vector)
+        gx, gy = slopes(centres)
+        light = (1 - a @ terms * gx - b @ terms * gy) / np.sqrt(1 + gx * gx + gy * gy)
+        return (np.power(np.maximum(light, 1e-3), 1 / gamma) - ratio).ravel()
+
+    centres = np.array([imprint.centre for imprint in imprints]).ravel()
+    gx, gy = slopes(centres)
+    steepness = np.sqrt(1 + gx * gx + gy * gy)
+    design = -np.concatenate([terms * gx, terms * gy]).T
+    target = (np.power(ratio, _FIRST_GAMMA) * steepness - 1).T
+    light = np.linalg.lstsq(design, target, rcond=None)[0]       # (2 TERMS, 3)
+    light = light.reshape(2, TERMS, 3).transpose(0, 2, 1)
+    start = np.concatenate([[_FIRST_GAMMA], light.ravel(), centres * 1e3])
+    fit = least_squares(residuals, start, loss='cauchy', f_scale=_OUTLIER, x_scale='jac')
+    gamma, (a, b), centres = unpack(fit.x)
+    spread = 1.48 * gamma * np.median(np.abs(residuals(fit.x)))
+    if not fit.success or spread > _MAX_RESIDUAL:
+        raise DataError('the shading model does not fit', where='shading',
+                        found=f'{spread:.3f} of the light left over',
+                        expected=f'at most {_MAX_RESIDUAL}',
+                        fix='Check the radius of the ball, the image scale and the intervals.')
+    circles = np.column_stack([centres.reshape(-1, 2), [i.radius for i in imprints]])
+    return ShadingFit(ShadingModel(float(gamma), a, b, float(spread)), circles, ratio.shape[1],
+                      float(np.hypot(*slopes(centres)).max()))

@@ -1,0 +1,138 @@
+# SPDX-License-Identifier: Apache-2.0
+r"""A virtual recording to calibrate with: a ball pressed into the skin all over the image.
+
+The shipped files `config/calibrations/` are made in two steps per fingertip:
+
+    python -m tactile_nodes.virtual.press_session /tmp/presses \
+        --serial VF-1001 --elastomer config/elastomers/soft_marked.yaml
+    tactile calibrate /tmp/presses/images --indentations /tmp/presses/indentations.csv \
+        --serial VF-1001 --elastomer config/elastomers/soft_marked.yaml \
+        --out config/calibrations/VF-1001_soft_marked.yaml
+"""
+
+import argparse
+import csv
+from dataclasses import dataclass
+from pathlib import Path
+from types import SimpleNamespace
+
+import cv2
+import numpy as np
+
+from tactile_nodes.core.types import Frame, Truth
+from tactile_nodes.files.elastomer import read_elastomer
+from tactile_nodes.virtual.mechanics import LayerContact, Pose, Sphere
+from tactile_nodes.virtual.optics import REFERENCE_EXPOSURE, SkinCamera, optics_of
+from tactile_nodes.virtual.scenario import GRID_PITCH, GRID_SHAPE
+
+FRAME_RATE = 60.0                         # Hz
+RADIUS = 4e-3                             # of the ball, m
+DEPTH = 0.6e-3                            # m
+_COLUMNS, _ROWS = 6, 4                    # of presses
+_FREE, _HOLD, _BETWEEN = 40, 8, 2         # frames
+_LIGHT = SimpleNamespace(red=0.6, green=0.6, blue=0.6)        # LED levels
+_FRICTION = 0.6
+
+
+@dataclass(frozen=True)
+class Indentation:
+    """One press, while the ball rests in the skin.
+
+    Attributes
+    ----------
+    start_s, end_s : float
+        From the first frame.
+    x, y : float
+        Where the ball is, m.
+    """
+
+    start_s: float
+    end_s: float
+    x: float
+    y: float
+
+
+class PressSession:
+    """A scripted session: a free skin, then presses row by row.
+
+    Parameters
+    ----------
+    elastomer : Elastomer
+    serial : str
+        Of the virtual fingertip.
+    width, height : int
+        Image size, pixels.
+
+    Attributes
+    ----------
+    geometry : ImageGeometry
+        As it truly is.
+    indentations : tuple of Indentation
+    """
+
+    def __init__(self, elastomer, serial, width=320, height=240):
+        optics = optics_of(serial)
+        self.geometry = optics.geometry(width, height)
+        self._contact = LayerContact(elastomer, GRID_SHAPE, GRID_PITCH)
+        self._camera = SkinCamera(elastomer, optics, self.geometry, *self._contact.axes)
+        x, y = (axis[-1] for axis in self.geometry.axes())
+        inset = 1.3 * np.sqrt(2 * RADIUS * DEPTH)      # whole imprints, rim and all
+        period = _HOLD + _BETWEEN
+        places = [(u, v) for v in np.linspace(-1, 1, _ROWS) * (y - inset)
+                  for u in np.linspace(-1, 1, _COLUMNS) * (x - inset)]
+        self.indentations = tuple(
+            Indentation((_FREE + i * period) / FRAME_RATE,
+                        (_FREE + i * period + _HOLD - 1) / FRAME_RATE, u, v)
+            for i, (u, v) in enumerate(places))
+
+    def frames(self):
+        """Yield every Frame of the session, with its truth."""
+        sequence = 0
+        free = (0.0, 0.0), 1e-3
+        presses = [((press.x, press.y), -DEPTH) for press in self.indentations]
+        script = [(*free, _FREE)]
+        for press in presses:
+            script += [(*press, _HOLD), (*free, _BETWEEN)]
+        ball = Sphere(RADIUS)
+        for (x, y), ball_height, count in script:
+            self._contact.reset()
+            state = self._contact.step(self._contact.gap(ball, Pose(x, y, ball_height)),
+                                       friction=_FRICTION)
+            seen = self._camera.as_seen(state.displacement)
+            touching = bool(state.contact.any())
+            truth = Truth(
+                wrench=state.wrench, stick_ratio=state.stick_ratio, slipping=state.slipping,
+                in_contact=touching, centroid=np.append(
+                    state.centroid, -state.displacement[2].min() if touching else np.nan))
+            for _ in range(count):
+                image = self._camera.picture(seen, _LIGHT, REFERENCE_EXPOSURE, 1.0)
+                yield Frame(image=image, stamp_ns=round(sequence * 1e9 / FRAME_RATE),
+                            sequence=sequence, truth=truth)
+                sequence += 1
+
+    def write(self, folder):
+        """Write `images/` and `indentations.csv`, as `tactile calibrate` takes them."""
+        images = Path(folder) / 'images'
+        images.mkdir(parents=True, exist_ok=True)
+        for frame in self.frames():
+            cv2.imwrite(str(images / f'{frame.sequence:05d}.png'), frame.image)
+        with open(Path(folder) / 'indentations.csv', 'w', newline='', encoding='utf-8') as file:
+            table = csv.writer(file)
+            table.writerow(('start_s', 'end_s', 'shape', 'radius_mm'))
+            table.writerows((f'{press.start_s:.4f}', f'{press.end_s:.4f}', 'sphere',
+                             f'{RADIUS * 1e3:g}') for press in self.indentations)
+
+
+def main():
+    """Write a session to a folder."""
+    parser = argparse.ArgumentParser(prog='python -m tactile_nodes.virtual.press_session',
+                                     description='Write a virtual calibration recording.')
+    parser.add_argument('folder', type=Path)
+    parser.add_argument('--serial', required=True)
+    parser.add_argument('--elastomer', metavar='FILE', type=Path, required=True)
+    args = parser.parse_args()
+    PressSession(read_elastomer(args.elastomer), args.serial).write(args.folder)
+
+
+if __name__ == '__main__':
+    main()
