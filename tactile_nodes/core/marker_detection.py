@@ -91,7 +91,7 @@ def find_markers(brightness, pitch, diameter):
                         fix='Check light, exposure and that the elastomer file is the one of the '
                             'mounted elastomer, then capture the reference again.')
     cells, index, step = _lattice(blobs, pitch)
-    if len(cells) < needed:
+    if len(cells) < max(needed, len(blobs) / 2):
         spacing = np.median(cKDTree(blobs).query(blobs, k=2)[0][:, 1])
         raise DataError('the dots in the reference image are not the expected lattice',
                         where='markers', expected=expected,
