@@ -54,7 +54,8 @@ FINGER_TOPICS = (
     Topic('contact/depth', 'sensor_msgs/msg/Image', 'contact',
           '32FC1, m, positive inward, NaN where not measured', record=False),
     Topic('contact/centroid', 'geometry_msgs/msg/PointStamped', 'contact',
-          'contact keypoint: x, y, and z = depth of the imprint, m; only while in contact'),
+          'contact keypoint: x, y, and z = depth of the imprint (0 if not measured), m; '
+          'only while in contact'),
     Topic('contact/in_contact', 'std_msgs/msg/Bool', 'contact', 'whether anything touches'),
     Topic('markers/displacement', 'sensor_msgs/msg/PointCloud2', 'flow',
           'x y z dx dy dz id: rest position and displacement, m; NaN displacement = lost marker'),
@@ -111,6 +112,9 @@ COMMON = (
     Parameter('calibration_file', '', 'calibration file of this fingertip and elastomer',
               read_only=True),
     Parameter('serial', '', 'serial number of the fingertip', read_only=True),
+    Parameter('width', 320, 'image width', 'px', 16, 4096, True),
+    Parameter('height', 240, 'image height', 'px', 16, 4096, True),
+    Parameter('reference_frames', 30, 'frames averaged for a reference', '', 5, 1000, True),
 )
 
 PARAMETERS = {
@@ -122,15 +126,12 @@ PARAMETERS = {
         Parameter('recording', '', 'recording: bag or folder of images', read_only=True),
         Parameter('recording_topic', '', 'recording: image topic in the bag', read_only=True),
         Parameter('recording_repeat', False, 'recording: begin again at its end', read_only=True),
-        Parameter('width', 320, 'image width', 'px', 16, 4096, True),
-        Parameter('height', 240, 'image height', 'px', 16, 4096, True),
         Parameter('frame_rate', 60.0, 'frames per second', 'Hz', 1.0, 240.0),
         Parameter('exposure', 0.008, 'exposure time', 's', 0.0001, 0.1),
         Parameter('gain', 1.0, 'camera gain as a factor', '', 0.1, 16.0),
         Parameter('led.red', 0.6, 'LED level, red', '', 0.0, 1.0),
         Parameter('led.green', 0.6, 'LED level, green', '', 0.0, 1.0),
         Parameter('led.blue', 0.6, 'LED level, blue', '', 0.0, 1.0),
-        Parameter('reference_frames', 30, 'frames averaged for a reference', '', 5, 1000),
         Parameter('autostart', True, 'configure and activate at start', read_only=True),
     ),
     'contact': COMMON,

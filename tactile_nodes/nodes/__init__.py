@@ -1,2 +1,11 @@
 # SPDX-License-Identifier: Apache-2.0
-"""Thin rclpy nodes around the core."""
+"""Thin ROS 2 nodes around the numeric core; the only layer that imports rclpy.
+
+A finger is one process with one busy thread: the libraries' own thread pools would only fight
+over the machine's cores with the other fingers. They read these variables when they are imported.
+"""
+
+import os
+
+for _variable in ('OMP_NUM_THREADS', 'OPENBLAS_NUM_THREADS'):
+    os.environ.setdefault(_variable, '1')

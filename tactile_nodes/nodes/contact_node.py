@@ -1,0 +1,70 @@
+# SPDX-License-Identifier: Apache-2.0
+"""Contact node: where the skin is touched and how deep."""
+
+from sensor_msgs.msg import Image
+from std_msgs.msg import Bool
+
+from tactile_nodes.core.contact import ContactStage
+from tactile_nodes.nodes.finger_node import NEWEST, StageNode
+from tactile_nodes.nodes.messages import (
+    centroid_of,
+    contact_images,
+    header_of,
+    image_from_message,
+    image_message,
+    point_message,
+    stamp_of,
+)
+from tactile_nodes.nodes.process import run
+
+
+class ContactNode(StageNode):
+    """Publishes contact/*; with `subscribe` it takes its frames from topics."""
+
+    def __init__(self, *, subscribe=True, **options):
+        super().__init__('contact', 'contact', **options)
+        shading = self.calibration.shading if self.calibration else None
+        self.stage = ContactStage(self.geometry, self.elastomer, shading)
+        self._contact = None
+        self.need_reference(subscribe=subscribe)
+        if subscribe:
+            self.create_subscription(Image, 'image_raw', self._take, NEWEST)
+
+    def process(self, image, stamp_ns):
+        """Find and publish the Contact in an image (H, W, 3); None without a reference."""
+        if self.problem:
+            return None
+        contact = self.work(self.stage.process, image)
+        if contact is not None:
+            self._publish(contact, header_of(stamp_ns, self.frame_id))
+            self._contact = contact
+        return contact
+
+    def _take(self, message):
+        image = self.guard(image_from_message, message, 'bgr8', self.geometry.shape)
+        if image is not None:
+            self.process(image, stamp_of(message))
+
+    def _publish(self, contact, header):
+        self.outlets['contact/in_contact'].publish(Bool(data=contact.in_contact))
+        if contact.in_contact:
+            self.outlets['contact/centroid'].publish(point_message(centroid_of(contact), header))
+        if self.wanted('contact/mask') or self.wanted('contact/depth'):
+            mask, depth = contact_images(contact, self.geometry)
+            self.outlets['contact/depth'].publish(image_message(depth, '32FC1', header))
+            self.outlets['contact/mask'].publish(image_message(mask, 'mono8', header))
+
+    def findings(self):
+        """Contact area and drift of the light, for the diagnostics."""
+        contact = self._contact
+        if contact is None:
+            return {}
+        gains = dict(zip(('blue', 'green', 'red'), contact.light_gain, strict=True))
+        return {'contact area': f'{contact.area * 1e6:.1f} mm2',
+                **{f'light {channel}': f'{gain:.3f} of the reference'
+                   for channel, gain in gains.items()}}
+
+
+def main(args=None):
+    """Run the node in a process of its own."""
+    run(lambda: [ContactNode()], args)

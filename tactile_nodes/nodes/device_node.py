@@ -1,0 +1,312 @@
+# SPDX-License-Identifier: Apache-2.0
+"""Device node: opens a fingertip, streams its images, takes the no-contact reference.
+
+A managed (lifecycle) node that brings itself up: configured means open, active means streaming.
+"""
+
+from concurrent.futures import TimeoutError as FutureTimeoutError
+from contextlib import suppress
+
+from rcl_interfaces.msg import SetParametersResult
+from rclpy.lifecycle import LifecycleNode, TransitionCallbackReturn
+from rclpy.parameter import Parameter
+from std_msgs.msg import Bool
+from std_srvs.srv import Trigger
+
+from tactile_nodes.device.contract import OFF
+from tactile_nodes.device.recording import RecordingDevice
+from tactile_nodes.device.virtual import VirtualDevice
+from tactile_nodes.errors import DataError, DeviceError, TactileError
+from tactile_nodes.files.elastomer import read_elastomer
+from tactile_nodes.files.scenario import read_scenario
+from tactile_nodes.nodes.camera_health import CameraHealth
+from tactile_nodes.nodes.capture import Capture, ReferenceTaker
+from tactile_nodes.nodes.finger_node import ERROR, NEWEST, OK, WARN, FingerNode
+from tactile_nodes.nodes.messages import (
+    camera_info_message,
+    compressed_message,
+    header_of,
+    image_message,
+    point_message,
+    reference_messages,
+    wrench_message,
+)
+from tactile_nodes.nodes.process import run
+from tactile_nodes.nodes.settings import CameraSettings
+
+_PATIENCE = 2.0      # s that a reference may take longer than its frames
+
+
+def make_device(settings, clock):
+    """FingertipDevice, closed, of the device node's parameters.
+
+    Raises
+    ------
+    TactileError
+        A wrong file or parameter.
+    """
+    if settings.device == 'virtual':
+        return VirtualDevice(
+            settings.serial, read_elastomer(settings.elastomer_file),
+            read_scenario(settings.scenario_file), width=settings.width, height=settings.height,
+            frame_rate=settings.frame_rate, scenario_start=settings.scenario_start, clock=clock)
+    if settings.device == 'recording':
+        return RecordingDevice(settings.recording, topic=settings.recording_topic or None,
+                               repeat=settings.recording_repeat, frame_rate=settings.frame_rate,
+                               clock=clock)
+    raise DataError('unknown device', where='parameter device', found=settings.device,
+                    expected='virtual or recording')
+
+
+class DeviceNode(FingerNode, LifecycleNode):
+    """Publishes images, reference and truth.
+
+    Parameters
+    ----------
+    subscribe : bool
+        Whether it hears of contact by topic; else `in_contact` is set from outside.
+    device : FingertipDevice, optional
+        Instead of the one that the parameters name.
+
+    Attributes
+    ----------
+    frame_listeners, reference_listeners : list of callable
+        Called with every Frame before it is published, and with every new Reference; both in the
+        capture thread.
+    in_contact : bool
+        Whether the skin was touched in the last frame, as the contact stage sees it.
+    """
+
+    def __init__(self, *, subscribe=True, device=None, **options):
+        super().__init__('device', **options)
+        self.prepare('device', 'camera')
+        self.frame_listeners, self.reference_listeners = [], []
+        self.in_contact = False
+        self._device = device or make_device(self.settings, self._now)
+        self._camera = CameraSettings.from_parameters(self.settings)
+        self._capture = self._taker = self._reference = self._taken = None
+        self._light_changed, self._problem = False, ''
+        self._health = CameraHealth()
+        if self.settings.device != 'virtual':
+            for name in ('truth/wrench', 'truth/centroid'):
+                self.destroy_publisher(self.outlets.pop(name))
+        if subscribe:
+            self.create_subscription(Bool, 'contact/in_contact', self._take_contact, NEWEST)
+        self.create_service(Trigger, 'capture_reference', self._capture_reference)
+        self.add_on_set_parameters_callback(self._accept)
+        self.add_post_set_parameters_callback(self._apply)
+
+    def begin(self):
+        """Bring the node up if `autostart` says so; raises TactileError when that fails."""
+        if self.settings.autostart:
+            for trigger in (self.trigger_configure, self.trigger_activate):
+                if trigger() is not TransitionCallbackReturn.SUCCESS:
+                    raise DeviceError(self._problem)
+
+    def end(self):
+        """LEDs off, device released; harmless when that is so already."""
+        self._stop()
+        self._device.close()
+        self._taken = None
+
+    # --- lifecycle
+
+    def on_configure(self, state):
+        """Open the device and bring its settings to those of the parameters."""
+        return self._transition(self._open)
+
+    def on_activate(self, state):
+        """Start streaming."""
+        return self._transition(self._start)
+
+    def on_deactivate(self, state):
+        """Stop streaming, LEDs off."""
+        return self._transition(self._stop)
+
+    def on_cleanup(self, state):
+        """Release the device."""
+        return self._transition(self.end)
+
+    def on_shutdown(self, state):
+        """Release the device."""
+        return self._transition(self.end)
+
+    def on_error(self, state):
+        """Release the device and be ready to be configured again."""
+        return self._transition(self.end)
+
+    def _transition(self, step):
+        """Do a step of the life cycle; rclpy would swallow what it raises without a word."""
+        try:
+            step()
+        except TactileError as error:
+            self._problem = str(error)
+            self.get_logger().error(self._problem)
+            return TransitionCallbackReturn.FAILURE
+        return TransitionCallbackReturn.SUCCESS
+
+    def _open(self):
+        self._device.open()
+        try:
+            self._check_size()
+            self._set_camera()
+        except DeviceError:
+            self._device.close()
+            raise
+        self._reference = None      # the elastomer may be another than the last time
+
+    def _check_size(self):
+        info, settings = self._device.info, self.settings
+        if (info.width_px, info.height_px) != (settings.width, settings.height):
+            raise DeviceError('wrong image size', where=info.description,
+                              found=f'{info.width_px}x{info.height_px}',
+                              expected=f'{settings.width}x{settings.height}',
+                              fix='Set the parameters width and height to what is found.')
+
+    def _start(self):
+        self._set_camera()
+        self._taker = ReferenceTaker((self.settings.height, self.settings.width),
+                                     self.settings.reference_frames)
+        if self._reference is None:
+            self._taker.request(patient=True)
+        self._capture = Capture(self._device, self._set_camera, self._handle)
+        self._capture.start()
+        self._problem = ''
+
+    def _stop(self):
+        if self._capture is not None:
+            self._capture.stop()
+            self._capture = None
+            self._taker.cancel('streaming was stopped')
+        with suppress(DeviceError):      # a device that is closed or gone has no light on
+            self._device.set_light(OFF)
+
+    # --- live parameters
+
+    def _accept(self, parameters):
+        """Refuse, with the reason, what the device cannot do."""
+        try:
+            wanted = self._camera.changed({p.name: p.value for p in parameters})
+            if self._taken is not None:
+                wanted.check(self._device.info, self._camera)
+        except DeviceError as error:
+            return SetParametersResult(successful=False, reason=str(error))
+        return SetParametersResult(successful=True)
+
+    def _apply(self, parameters):
+        """Bring the device to new parameters; if it refuses after all, go back to the old ones."""
+        before, values = self._camera, {p.name: p.value for p in parameters}
+        self._camera = before.changed(values)
+        if self._camera == before or self._taken is None:
+            return
+        try:
+            self._set_camera()
+        except DeviceError as error:
+            self.get_logger().error(f'the device refuses, so nothing changes: {error}')
+            self._camera = before
+            self._set_camera()
+            self.set_parameters([Parameter(name, value=value) for name, value
+                                 in before.parameters().items() if name in values])
+            return
+        if self._camera.seen_differently(before):
+            self._light_changed = self._reference is not None
+            if self._taker is not None:
+                self._taker.restart()
+
+    def _set_camera(self):
+        self._taken = self._camera.apply(self._device)
+
+    # --- frames
+
+    def _handle(self, frame):
+        """Hand on and publish one frame; in the capture thread."""
+        self._health.note(frame)
+        reference = self._taker.add(frame.image)
+        if reference is not None:
+            self._take_reference(reference, frame)
+        for listener in self.frame_listeners:
+            listener(frame)
+        self._publish(frame, header_of(frame.stamp_ns, self.frame_id))
+
+    def _publish(self, frame, header):
+        outlets, image = self.outlets, frame.image
+        if self.wanted('image_raw'):
+            outlets['image_raw'].publish(image_message(image, 'bgr8', header))
+        if self.wanted('image_raw/compressed'):
+            outlets['image_raw/compressed'].publish(compressed_message(frame, header))
+        outlets['camera_info'].publish(
+            camera_info_message(image.shape[1], image.shape[0], header))
+        if frame.truth is not None:
+            outlets['truth/wrench'].publish(wrench_message(frame.truth.wrench, header))
+            if frame.truth.in_contact:
+                outlets['truth/centroid'].publish(point_message(frame.truth.centroid, header))
+
+    def _take_reference(self, reference, frame):
+        for listener in self.reference_listeners:
+            listener(reference)
+        header = header_of(frame.stamp_ns, self.frame_id)
+        for name, message in zip(('image', 'noise'), reference_messages(reference, header),
+                                 strict=True):
+            self.outlets[f'reference/{name}'].publish(message)
+        self._reference, self._light_changed = reference, False
+        self._taker.done(reference)
+
+    def _take_contact(self, message):
+        self.in_contact = message.data
+
+    def _capture_reference(self, _, response):
+        """Service: answers when the reference is in use, or with the reason why it is not."""
+        try:
+            reference = self._new_reference()
+            response.success = True
+            response.message = f'reference taken from {reference.frames} frames'
+        except DataError as error:
+            response.message = str(error)
+        return response
+
+    def _new_reference(self):
+        if self._capture is None:
+            raise DataError('not streaming', where='reference', fix='Activate the device node.')
+        # after a change of the light the contact stage cannot know whether anything touches
+        if self._reference is not None and self.in_contact and not self._light_changed:
+            raise DataError('something touches the skin', where='reference',
+                            fix='Lift the finger off and call again. If nothing touches it, as '
+                                'after a change of the elastomer, clean the node up and bring it '
+                                'up again.')
+        waiting = self._taker.request()
+        try:
+            frames = self.settings.reference_frames
+            return waiting.result(frames / self._camera.frame_rate + _PATIENCE)
+        except FutureTimeoutError:
+            self._taker.cancel('no answer is waited for any more')
+            raise DataError('not enough frames came', where='reference',
+                            fix="See the camera's status in /diagnostics.") from None
+
+    # --- diagnostics
+
+    def status(self):
+        """Level, text and numbers of the last second."""
+        if self._capture is None:
+            level = ERROR if self._problem else WARN
+            return level, self._problem or 'not streaming', {}
+        taken = self._taken
+        problem, silent, values = self._health.judge(
+            self._device.dropped, taken.frame_rate, self._now())
+        values.update(taken.parameters())
+        if self._capture.problem or (silent and not self._capture.ended):
+            return ERROR, self._capture.problem or problem, values
+        if self._capture.ended:
+            return OK, 'the recording has ended', values
+        if self._taker.problem:
+            return WARN, f'no reference yet: {self._taker.problem}', values
+        if self._light_changed:
+            return WARN, 'light, exposure or gain changed: call capture_reference', values
+        return (WARN, problem, values) if problem else (OK, 'streaming', values)
+
+    def _now(self):
+        return self.get_clock().now().nanoseconds
+
+
+def main(args=None):
+    """Run the node in a process of its own."""
+    run(lambda: [DeviceNode()], args)

@@ -1,0 +1,50 @@
+# SPDX-License-Identifier: Apache-2.0
+"""Flow node: how far every marker has moved."""
+
+import numpy as np
+from sensor_msgs.msg import Image
+
+from tactile_nodes.core.markers import FlowStage
+from tactile_nodes.nodes.finger_node import NEWEST, StageNode
+from tactile_nodes.nodes.messages import cloud_message, header_of, image_from_message, stamp_of
+from tactile_nodes.nodes.process import run
+
+
+class FlowNode(StageNode):
+    """Publishes markers/displacement; with `subscribe` it takes its frames from topics."""
+
+    def __init__(self, *, subscribe=True, **options):
+        super().__init__('flow', 'markers', **options)
+        self.stage = FlowStage(self.geometry, self.elastomer)
+        self._markers = None
+        self.need_reference(subscribe=subscribe)
+        if subscribe:
+            self.create_subscription(Image, 'image_raw', self._take, NEWEST)
+
+    def process(self, image, stamp_ns):
+        """Find and publish the MarkerField in an image (H, W, 3); None without a reference."""
+        if self.problem:
+            return None
+        markers = self.work(self.stage.process, image)
+        if markers is not None:
+            message = cloud_message(markers, header_of(stamp_ns, self.frame_id))
+            self.outlets['markers/displacement'].publish(message)
+            self._markers = markers
+        return markers
+
+    def _take(self, message):
+        image = self.guard(image_from_message, message, 'bgr8', self.geometry.shape)
+        if image is not None:
+            self.process(image, stamp_of(message))
+
+    def findings(self):
+        """How many markers there are and how many are lost, for the diagnostics."""
+        if self._markers is None:
+            return {}
+        valid = self._markers.valid
+        return {'markers': len(valid), 'lost': np.count_nonzero(~valid)}
+
+
+def main(args=None):
+    """Run the node in a process of its own."""
+    run(lambda: [FlowNode()], args)

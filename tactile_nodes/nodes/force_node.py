@@ -1,0 +1,75 @@
+# SPDX-License-Identifier: Apache-2.0
+"""Force node: wrench on the fingertip, its standard deviation, and slip."""
+
+import numpy as np
+from sensor_msgs.msg import Image, PointCloud2
+from std_msgs.msg import Bool, Float32
+
+from tactile_nodes.core.force import ForceModel, ForceStage
+from tactile_nodes.nodes.finger_node import NEWEST, StageNode
+from tactile_nodes.nodes.join import Join
+from tactile_nodes.nodes.messages import (
+    contact_from_images,
+    header_of,
+    image_from_message,
+    markers_from_cloud,
+    wrench_message,
+)
+from tactile_nodes.nodes.process import run
+
+AXES = np.array(('fx', 'fy', 'fz', 'tx', 'ty', 'tz'))
+
+
+class ForceNode(StageNode):
+    """Publishes wrench, its stddev and slip; with `subscribe` it takes its input from topics."""
+
+    def __init__(self, *, subscribe=True, **options):
+        super().__init__('force', 'force', **options)
+        model = self.calibration.force if self.calibration else ForceModel()
+        self.stage = ForceStage(self.geometry, self.elastomer, model)
+        self._estimate = None
+        self._join = Join(('mask', 'depth', 'markers'), self._take)
+        if subscribe:
+            for name, kind, topic in (('mask', Image, 'contact/mask'),
+                                      ('depth', Image, 'contact/depth'),
+                                      ('markers', PointCloud2, 'markers/displacement')):
+                self.create_subscription(kind, topic, self._join.taker(name), NEWEST)
+
+    def process(self, contact, markers, stamp_ns):
+        """Estimate and publish the ForceEstimate of one frame."""
+        estimate = self.work(self.stage.process, contact, markers, stamp_ns)
+        if estimate is not None:
+            self._publish(estimate, header_of(stamp_ns, self.frame_id))
+            self._estimate = estimate
+        return estimate
+
+    def _take(self, stamp_ns, parts):
+        inputs = self.guard(self._decode, parts)
+        if inputs is not None:
+            self.process(*inputs, stamp_ns)
+
+    def _decode(self, parts):
+        mask = image_from_message(parts['mask'], 'mono8', self.geometry.shape)
+        depth = image_from_message(parts['depth'], '32FC1', self.geometry.shape)
+        return (contact_from_images(self.geometry, mask, depth),
+                markers_from_cloud(parts['markers']))
+
+    def _publish(self, estimate, header):
+        self.outlets['wrench'].publish(wrench_message(estimate.wrench, header))
+        self.outlets['wrench/stddev'].publish(wrench_message(estimate.sd, header))
+        self.outlets['contact/stick_ratio'].publish(Float32(data=float(estimate.stick_ratio)))
+        self.outlets['contact/slipping'].publish(Bool(data=bool(estimate.slipping)))
+
+    def findings(self):
+        """Which axes are measured, for the diagnostics."""
+        if self._estimate is None:
+            return {}
+        measured = np.isfinite(self._estimate.sd)
+        return {'axes measured': ' '.join(AXES[measured]) or 'none',
+                'axes not measured': ' '.join(AXES[~measured]) or 'none',
+                'frames incomplete': self._join.dropped}
+
+
+def main(args=None):
+    """Run the node in a process of its own."""
+    run(lambda: [ForceNode()], args)

@@ -1,0 +1,90 @@
+# SPDX-License-Identifier: Apache-2.0
+"""How every executable runs: nodes in one executor, clean end, one message for a wrong setting."""
+
+import gc
+import signal
+import sys
+import threading
+import traceback
+from contextlib import suppress
+
+import cv2
+import rclpy
+from rclpy.signals import SignalHandlerOptions
+
+from tactile_nodes.errors import TactileError
+
+
+def run(build, args=None):
+    """Run nodes until SIGINT or SIGTERM, then end the process.
+
+    Exit code 0 after a signal, 2 for a wrong parameter or file (one message, nothing started),
+    1 when something failed that should not (with its traceback).
+
+    Parameters
+    ----------
+    build : callable
+        Makes the nodes and returns them in a list. A node's `begin()`, where it has one, is called
+        once all are in the executor, and its `end()` first of all when the process ends.
+    args : list of str, optional
+        Instead of sys.argv.
+    """
+    cv2.setNumThreads(1)
+    done, failures = threading.Event(), []
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: done.set())
+
+    def failed(failure):
+        failures.append(failure)
+        done.set()
+
+    threading.excepthook = failed
+    nodes = []
+    try:
+        # rclpy's own handlers would end the context under the feet of running threads
+        rclpy.init(args=args, signal_handler_options=SignalHandlerOptions.NO)
+        nodes += build()
+        executor = new_executor()
+        for node in nodes:
+            executor.add_node(node)
+        spinner = threading.Thread(target=spin, args=(executor, done), name='executor')
+        spinner.start()
+        for node in nodes:
+            getattr(node, 'begin', bool)()
+        gc.freeze()      # what is there now stays: later collections need not look at it
+        done.wait()
+    except (TactileError, RuntimeError) as error:       # RuntimeError: rclpy's, of wrong arguments
+        print(error, file=sys.stderr)
+        code = 2
+    else:
+        code = 1 if failures else 0
+    done.set()
+    for node in nodes:
+        getattr(node, 'end', bool)()
+    with suppress(NameError):
+        spinner.join()
+    for node in nodes:
+        node.destroy_node()
+    rclpy.try_shutdown()
+    for failure in failures:
+        traceback.print_exception(failure.exc_type, failure.exc_value, failure.exc_traceback)
+    sys.exit(code)
+
+
+def new_executor(context=None):
+    """The executor that costs least: event-driven where rclpy has it."""
+    try:
+        from rclpy.experimental import EventsExecutor as Executor
+    except ImportError:
+        from rclpy.executors import SingleThreadedExecutor as Executor
+    return Executor(context=context)
+
+
+def spin(executor, done):
+    """Serve until `done` (threading.Event) is set, in any thread.
+
+    In slices, because the event-driven executor's `spin` delivers nothing (seen with rclpy 7.1.6
+    and 9.1.2) while its `spin_once` with a time limit does.
+    """
+    while not done.is_set():
+        executor.spin_once(timeout_sec=0.1)
