@@ -124,7 +124,7 @@ class VirtualDevice(FingertipDevice):
         seen, truth = self._player.at(self._scenario_start + elapsed)
         image = self._camera.picture(seen, *settings)
         if self._realtime:
-            stamp = self._clock() - round((time.monotonic() - middle) * 1e9)
+            stamp = self._on_clock(middle)
         else:
             stamp = self._began_stamp + round(elapsed * 1e9)
         return Frame(image=image, stamp_ns=stamp, sequence=sequence, truth=truth)
@@ -143,6 +143,12 @@ class VirtualDevice(FingertipDevice):
                 raise FrameTimeout('no frame', where=f'fingertip {self._serial}',
                                    expected=f'one within {timeout:g} s')
             self._changed.wait(min(-late, deadline - now))
+
+    def _on_clock(self, moment):
+        """Stamp of a monotonic time; of three readings the one least interrupted counts."""
+        readings = [(time.monotonic(), self._clock(), time.monotonic()) for _ in range(3)]
+        before, now, after = min(readings, key=lambda r: r[2] - r[0])
+        return now - round(((before + after) / 2 - moment) * 1e9)
 
     def _advance(self, frames):
         self._next += frames

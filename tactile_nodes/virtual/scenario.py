@@ -249,8 +249,8 @@ def _load(path):
     """Solution in a file, or None when it is missing or damaged."""
     names = [field.name for field in fields(Solution)]
     try:
-        with np.load(path) as file:
-            solution = Solution(*(file[name] for name in names))
+        with path.open('rb') as file, np.load(file) as arrays:
+            solution = Solution(*(arrays[name] for name in names))
     except FileNotFoundError:
         return None
     except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, zlib.error) as error:
