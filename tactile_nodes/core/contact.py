@@ -20,7 +20,7 @@ _KERNEL = cv2.getGaussianKernel(9, _SMOOTHING).astype(np.float32)
 _GREY_RANGE = (6, 250)         # grey levels of the reference that can be measured with
 _BLOCK = 8                     # cells per side of the blocks in which light drift is looked for
 _LEAST_SCATTER = 1e-3          # of blocks at rest, as a fraction of their light
-_COLOUR_PART = np.eye(3) - 1 / 3
+_COLOUR_PART = np.kron(np.eye(3) - 1 / 3, np.ones((3, 3)))
 _LEAST_MIXING = 1e-4
 _TOGETHER = 50                 # blocks around a contact err together: their errors do not average
 _AWAY = 4                      # blocks from what changed from where on the light counts fully
@@ -132,9 +132,9 @@ class ContactStage:
         return cv2.pow(light.reshape(3, -1), self._gamma).reshape(light.shape)
 
     def _blocks(self, grey):
-        """Linear light (N, 3) of blocks of a reduced image."""
+        """Linear light (3, N) of blocks of a reduced image."""
         blocks = cv2.resize(grey, self._block_shape[::-1], interpolation=cv2.INTER_AREA)
-        return np.power(blocks.reshape(-1, 3) / 65536, self._gamma)
+        return np.power(np.ascontiguousarray(blocks.reshape(-1, 3).T) / 65536, self._gamma)
 
     def _slope(self, light, drift):
         """Smoothed slope (2, h, w), or difference of colour without a shading model."""
@@ -197,7 +197,7 @@ def _drift(reference, blocks, shape):
 
     Parameters
     ----------
-    reference, blocks : (N, 3) float64
+    reference, blocks : (3, N) float64
         Light of the blocks at rest and now.
     shape : (int, int)
         Rows and columns of blocks.
@@ -210,44 +210,50 @@ def _drift(reference, blocks, shape):
         Mean ratio of the blocks that agree, per channel.
     """
     ratio = blocks / reference
-    brightness = ratio.mean(axis=1, keepdims=True)
+    brightness = ratio.mean(axis=0)
     if not brightness.all():
         return -np.eye(3), np.zeros(3)
-    ordered = np.sort(ratio / brightness, axis=0)
-    half = len(ratio) // 2
-    length = ordered[half:] - ordered[:len(ratio) - half]
-    start, channel = np.argmin(length, axis=0), np.arange(3)
-    colour = (ordered[start, channel] + ordered[start + half, channel]) / 2
-    drift = np.diag(colour * np.median(brightness) - 1)
-    scatter = np.maximum(length[start, channel] * 0.74, _LEAST_SCATTER)
+    colour, scatter = _shortest_half(ratio / brightness)
+    drift = np.diag(colour * np.sort(brightness)[len(brightness) // 2] - 1)
     # cross-talk of a tenth at most turns differences of drift into drift that mixes channels
     mixing_sd = 0.1 * np.ptp(colour) + _LEAST_MIXING
     prior = np.diag(np.where(np.eye(3), 1, 1 / mixing_sd ** 2).ravel())
-    for i in range(3):
-        expected = reference + reference @ drift.T
+    away = None
+    for _ in range(3):
+        expected = reference + drift @ reference
         residual = blocks / expected
-        residual /= residual.mean(axis=1, keepdims=True)
+        residual /= residual.mean(axis=0)
         residual -= 1
-        distance = np.square(residual / (4 * scatter)).sum(axis=1)
-        if i == 0:
-            agree = (distance < 1).reshape(shape).view(np.uint8)
-            away = cv2.distanceTransform(agree, cv2.DIST_L2, 3).ravel()
-            away = np.square(np.minimum(away / _AWAY, 1))
-        weight = (np.maximum(1 - distance, 0) * away)[:, None]
-        # how a block's colour changes with each element of drift, its brightness taken out
-        change = _COLOUR_PART[:, :, None] * (reference[:, None] / expected[:, :, None])[:, None]
-        change = (change.reshape(len(ratio), 27) * weight).reshape(-1, 9)
+        agree = 1 - np.square(residual / (4 * scatter)).sum(axis=0)
+        np.maximum(agree, 0, out=agree)
+        if away is None:
+            near = cv2.distanceTransform((agree > 0).reshape(shape).view(np.uint8), cv2.DIST_L2, 3)
+            away = np.square(np.minimum(near.ravel() / _AWAY, 1))
+        weight = agree * away
+        # least squares of the colours: brightness taken out, elements of drift as unknowns
+        share = reference / expected[:, None] * weight
+        flat = share.reshape(9, -1)
+        moment = share @ (residual * weight)[:, :, None]
         variance = _TOGETHER * np.square(scatter.mean())
-        step = np.linalg.solve(change.T @ change + variance * prior,
-                               change.T @ (residual * weight).ravel())
+        step = np.linalg.solve(flat @ flat.T * _COLOUR_PART + variance * prior, moment.ravel())
         drift += step.reshape(3, 3)
-        typical = np.sort(np.abs(residual), axis=0)[half] * 1.48
+        typical = np.sort(np.abs(residual), axis=1)[:, residual.shape[1] // 2, None] * 1.48
         scatter = np.clip(typical, _LEAST_SCATTER, scatter)
     # colours do not tell the brightness common to all channels
-    expected = reference + reference @ drift.T
-    share = weight[:, 0] / max(weight.sum(), 1e-12)
-    common = share @ (blocks / expected).mean(axis=1)
-    return (np.eye(3) + drift) * common - np.eye(3), share @ ratio
+    expected = reference + drift @ reference
+    weight /= max(weight.sum(), 1e-12)
+    common = (blocks / expected).mean(axis=0) @ weight
+    return (np.eye(3) + drift) * common - np.eye(3), ratio @ weight
+
+
+def _shortest_half(values):
+    """Middle (3,) of the shortest half of each row of (3, N), and the scatter (3, 1) it means."""
+    ordered = np.sort(values, axis=1)
+    half = values.shape[1] // 2
+    length = ordered[:, half:] - ordered[:, :-half]
+    start, row = np.argmin(length, axis=1), np.arange(3)
+    middle = (ordered[row, start] + ordered[row, start + half]) / 2
+    return middle, np.maximum(length[row, start, None] * 0.74, _LEAST_SCATTER)
 
 
 def _changed(squared):
@@ -269,12 +275,11 @@ def _touched(changed, squared, depth=None):
     """
     mask = np.zeros(squared.shape, bool)
     for box, region in changed:
-        inside = squared[box] > _RIM * squared[box].max(where=region, initial=0)
+        inside = region & (squared[box] > _RIM * squared[box].max(where=region, initial=0))
         if depth is not None:
             bend = cv2.Laplacian(depth, cv2.CV_32F, borderType=cv2.BORDER_REPLICATE)[box]
-            deepest = depth[box].max(where=region, initial=0)
-            inside |= (bend < 0) & (depth[box] > _DEEP * deepest)
-        for part, filled in _regions(region & inside):
+            inside |= (bend < 0) & (depth[box] > _DEEP * depth[box].max())
+        for part, filled in _regions(inside):
             mask[box][part] |= filled
     return cv2.erode(mask.view(np.uint8), _SMOOTHED).view(bool)
 
