@@ -94,7 +94,7 @@ class BagWriter:
                 'message_count': 0}
 
     def write(self, topic, data, receive_ns, publish_ns):
-        """Store one message.
+        """Store one message; after `close` it comes too late and is ignored.
 
         Parameters
         ----------
@@ -111,6 +111,8 @@ class BagWriter:
             The disk is full or gone; what was written before is kept.
         """
         with self._lock:
+            if self._done.is_set():
+                return
             if self._failure is not None:
                 raise self._failed(self._failure)
             try:
@@ -123,9 +125,10 @@ class BagWriter:
 
     def close(self):
         """Finish file and metadata; a second time does nothing. Raises FileError."""
-        if self._done.is_set():
-            return
-        self._done.set()
+        with self._lock:
+            if self._done.is_set():
+                return
+            self._done.set()
         self._keeper.join()
         information = self._information()
         try:

@@ -109,6 +109,7 @@ def test_closing_twice_and_an_empty_bag_are_fine(tmp_path):
     bag.add_topic('/flag', BOOL)
     bag.close()
     bag.close()
+    bag.write('/flag', b'late', 1, 1)
     with Reader(tmp_path / 'deep' / 'bag') as reader:
         assert reader.message_count == 0
 

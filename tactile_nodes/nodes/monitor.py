@@ -1,0 +1,89 @@
+# SPDX-License-Identifier: Apache-2.0
+"""Watches a hand from outside: what arrives, how often and how late; for the demo."""
+
+import threading
+from time import time_ns
+
+import numpy as np
+import rclpy
+from geometry_msgs.msg import WrenchStamped
+from rclpy.signals import SignalHandlerOptions
+from std_msgs.msg import Bool
+
+from tactile_nodes.nodes.process import new_executor, spin
+
+RELIABLE_DEPTH = 50        # frames that may wait while this process is busy drawing
+
+
+class FingerWatch:
+    """What arrived from one finger.
+
+    Attributes
+    ----------
+    arrivals : list of (int, int)
+        When the callback got it and header stamp of every wrench, ns.
+    wrench : geometry_msgs.msg.WrenchStamped or None
+        The last one.
+    in_contact, slipping : bool
+    """
+
+    def __init__(self):
+        self.arrivals = []
+        self.wrench = None
+        self.in_contact = self.slipping = False
+
+    def on_wrench(self, message):
+        """Take a wrench."""
+        now, stamp = time_ns(), message.header.stamp
+        self.arrivals.append((now, stamp.sec * 10**9 + stamp.nanosec))
+        self.wrench = message
+
+    def on_contact(self, message):
+        """Take whether anything touches."""
+        self.in_contact = message.data
+
+    def on_slip(self, message):
+        """Take whether the contact slides."""
+        self.slipping = message.data
+
+    def since(self, start_ns):
+        """(N, 2) int64 of the arrivals whose frames were exposed since then."""
+        arrivals = np.array(self.arrivals, np.int64).reshape(-1, 2)
+        return arrivals[arrivals[:, 1] >= start_ns]
+
+
+class HandMonitor:
+    """A node that subscribes to every finger's wrench, contact and slip; a context manager.
+
+    Messages are taken in a thread of their own. `fingers` maps names to FingerWatch.
+    """
+
+    def __init__(self, namespace, fingers):
+        self._namespace = namespace
+        self.fingers = {name: FingerWatch() for name in fingers}
+
+    def __enter__(self):
+        self._context = rclpy.Context()
+        rclpy.init(context=self._context, signal_handler_options=SignalHandlerOptions.NO)
+        self._node = rclpy.create_node('monitor', namespace=self._namespace,
+                                       context=self._context)
+        for name, watch in self.fingers.items():
+            for topic, kind, callback in (('wrench', WrenchStamped, watch.on_wrench),
+                                          ('contact/in_contact', Bool, watch.on_contact),
+                                          ('contact/slipping', Bool, watch.on_slip)):
+                self._node.create_subscription(kind, f'{name}/{topic}', callback, RELIABLE_DEPTH)
+        self._executor, self._done = new_executor(self._context), threading.Event()
+        self._executor.add_node(self._node)
+        self._thread = threading.Thread(target=spin, args=(self._executor, self._done))
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_):
+        self._done.set()
+        self._thread.join()
+        self._node.destroy_node()
+        self._context.try_shutdown()
+
+    def readers(self, finger):
+        """How many subscriptions there are to a finger's wrench, this monitor's included."""
+        return self._node.count_subscribers(f'{self._namespace}/{finger}/wrench')

@@ -1,0 +1,214 @@
+# SPDX-License-Identifier: Apache-2.0
+"""What a bag says about a finger: forces over time, and pictures of single frames."""
+
+import struct
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from tactile_nodes.core.overlay import draw_overlay
+from tactile_nodes.core.types import Contact, ForceEstimate, MarkerField
+from tactile_nodes.errors import FileError
+
+_SOON_NS = 2 * 10**9
+AXES = ('fx', 'fy', 'fz', 'tx', 'ty', 'tz')
+
+
+@dataclass(frozen=True, eq=False)
+class FingerRun:
+    """A finger's wrench over time, one row per frame.
+
+    Attributes
+    ----------
+    stamp_ns : (N,) int64
+        When the frames were exposed.
+    wrench, sd : (N, 6) float64
+        fx fy fz tx ty tz and its standard deviation, N and N*m; inf = not measured.
+    truth : (N, 6) float64
+        The wrench as it really was; NaN where nobody knows.
+    stick_ratio : (N,) float64
+    slipping : (N,) bool
+    """
+
+    stamp_ns: np.ndarray
+    wrench: np.ndarray
+    sd: np.ndarray
+    truth: np.ndarray
+    stick_ratio: np.ndarray
+    slipping: np.ndarray
+
+    def between(self, start_ns, end_ns):
+        """The part of the run whose frames were exposed in this time."""
+        rows = (self.stamp_ns >= start_ns) & (self.stamp_ns <= end_ns)
+        return FingerRun(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
+
+    @property
+    def in_contact(self):
+        """(N,) bool: frames in which something really touches, as far as it is known."""
+        return np.abs(np.nan_to_num(self.truth)).max(axis=1, initial=0) > 0
+
+    def rmse(self, rows=slice(None)):
+        """Root mean square error of the wrench against the truth.
+
+        Returns
+        -------
+        dict of str to float or None
+            N and N*m by axis; None where an axis is not measured or there is no truth.
+        """
+        error, measured = (self.wrench - self.truth)[rows], np.isfinite(self.sd[rows])
+        known = np.isfinite(error) & measured
+        return {axis: float(np.sqrt(np.mean(error[known[:, i], i] ** 2))) if known[:, i].any()
+                else None for i, axis in enumerate(AXES)}
+
+    def moments(self):
+        """Rows worth a look, in order of time, as {row: what it is}."""
+        if not len(self.stamp_ns):
+            return {}
+        shear = np.hypot(self.wrench[:, 0], self.wrench[:, 1])
+        found = {int(np.argmin(self.wrench[:, 2])): 'hardest press',
+                 int(np.argmax(shear)): 'strongest shear',
+                 int(np.argmax(np.abs(self.wrench[:, 5]))): 'strongest twist'}
+        if self.slipping.any():
+            found[int(np.argmax(self.slipping))] = 'first slip'
+        return dict(sorted(found.items()))
+
+
+class BagReader:
+    """Reads what the recorder stored of a hand; a context manager.
+
+    Parameters
+    ----------
+    folder : path
+        Bag folder.
+
+    Raises
+    ------
+    FileError
+        It cannot be read.
+    """
+
+    def __init__(self, folder):
+        from rosbags.highlevel import AnyReader, AnyReaderError
+        try:
+            self._reader = AnyReader([Path(folder)])
+            self._reader.open()
+        except AnyReaderError as error:
+            raise FileError(f'not a readable bag ({error})', where=str(folder)) from None
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        self._reader.close()
+
+    def finger(self, namespace):
+        """FingerRun of the finger with this namespace, such as '/sorter/thumb'."""
+        stamps, wrench = self._wrenches(f'{namespace}/wrench')
+        received = np.array([t for t, _ in self._raw(f'{namespace}/wrench')], np.int64)
+        sd, truth = (self._joined(f'{namespace}/{name}', stamps)
+                     for name in ('wrench/stddev', 'truth/wrench'))
+        stick, slipping = (self._at(f'{namespace}/contact/{name}', received, default)
+                           for name, default in (('stick_ratio', 1.0), ('slipping', False)))
+        return FingerRun(stamps, wrench, sd, truth, stick, slipping)
+
+    def overlay(self, namespace, geometry, run, row):
+        """Picture of a row of the run as the nodes saw it, or None if its image is not there.
+
+        Returns
+        -------
+        (H, W, 3) uint8 or None
+            As `draw_overlay`.
+        """
+        stamp = run.stamp_ns[row]
+        jpeg, mask, cloud, centroid = (
+            self._stamped(f'{namespace}/{name}', stamp)
+            for name in ('image_raw/compressed', 'contact/mask', 'markers/displacement',
+                         'contact/centroid'))
+        if jpeg is None or mask is None:
+            return None
+        image = cv2.imdecode(jpeg.data, cv2.IMREAD_COLOR)
+        step = geometry.work_factor
+        touched = mask.data.reshape(mask.height, mask.step)[::step, :mask.width:step] > 0
+        area = float(touched.sum()) * geometry.work.pixel_area
+        where = (np.nan,) * 3 if centroid is None else (
+            centroid.point.x, centroid.point.y, centroid.point.z)
+        contact = Contact(touched, np.full(touched.shape, np.nan, np.float32),
+                          0.0 if centroid is None else area, np.array(where[:2]), where[2],
+                          np.ones(3))
+        estimate = ForceEstimate(run.wrench[row], run.sd[row], float(run.stick_ratio[row]),
+                                 bool(run.slipping[row]))
+        return draw_overlay(image, geometry, contact, _markers(cloud), estimate)
+
+    def _raw(self, topic):
+        """(receive time, serialised message) of a topic, in order; nothing if it is not there."""
+        connections = [c for c in self._reader.connections if c.topic == topic]
+        if connections:
+            yield from ((t, data) for _, t, data in self._reader.messages(connections))
+
+    def _messages(self, topic):
+        connections = [c for c in self._reader.connections if c.topic == topic]
+        if connections:
+            for connection, time, data in self._reader.messages(connections):
+                yield time, self._reader.deserialize(data, connection.msgtype)
+
+    def _stamped(self, topic, stamp_ns):
+        """The message of a topic with this header stamp, or None; it came soon after that."""
+        stamp_ns = int(stamp_ns)
+        for connection in self._reader.connections:
+            if connection.topic == topic:
+                for _, _, data in self._reader.messages([connection], start=stamp_ns,
+                                                        stop=stamp_ns + _SOON_NS):
+                    if _stamp(data) == stamp_ns:
+                        return self._reader.deserialize(data, connection.msgtype)
+        return None
+
+    def _wrenches(self, topic):
+        stamps, rows = [], []
+        for _, message in self._messages(topic):
+            force, torque = message.wrench.force, message.wrench.torque
+            stamps.append(message.header.stamp.sec * 10**9 + message.header.stamp.nanosec)
+            rows.append((force.x, force.y, force.z, torque.x, torque.y, torque.z))
+        return np.array(stamps, np.int64), np.array(rows, float).reshape(-1, 6)
+
+    def _joined(self, topic, stamps):
+        """(N, 6) values of a wrench topic for these stamps, NaN where it has none."""
+        found, rows = self._wrenches(topic)
+        joined = np.full((len(stamps), 6), np.nan)
+        _, here, there = np.intersect1d(stamps, found, return_indices=True)
+        joined[here] = rows[there]
+        return joined
+
+    def _at(self, topic, received, default):
+        """(N,) values of a topic without stamps: the one that came nearest to each time."""
+        pairs = [(time, message.data) for time, message in self._messages(topic)]
+        if not pairs:
+            return np.full(len(received), default)
+        times, values = (np.array(column) for column in zip(*pairs, strict=True))
+        after = np.clip(np.searchsorted(times, received), 1, max(len(times) - 1, 1))
+        after = np.minimum(after, len(times) - 1)
+        before = np.maximum(after - 1, 0)
+        nearer = np.abs(times[after] - received) < np.abs(times[before] - received)
+        return values[np.where(nearer, after, before)]
+
+
+def _stamp(data):
+    """Header stamp in ns of a serialised message that begins with a header (CDR, XCDR1)."""
+    order = '<' if data[1] & 1 else '>'
+    seconds, nanoseconds = struct.unpack_from(f'{order}iI', data, 4)
+    return seconds * 10**9 + nanoseconds
+
+
+def _markers(cloud):
+    """MarkerField of a marker cloud (x y z dx dy dz id), empty without one."""
+    if cloud is None or not cloud.width:
+        return MarkerField.empty()
+    kinds = {7: '<f4', 8: '<f8', 5: '<i4', 6: '<u4'}
+    points = np.frombuffer(cloud.data, np.dtype({
+        'names': [f.name for f in cloud.fields], 'formats': [kinds[f.datatype]
+                                                             for f in cloud.fields],
+        'offsets': [f.offset for f in cloud.fields], 'itemsize': cloud.point_step}))
+    return MarkerField(points['id'].astype(np.int32),
+                       np.stack([points['x'], points['y']], 1).astype(np.float32),
+                       np.stack([points['dx'], points['dy']], 1).astype(np.float32))
