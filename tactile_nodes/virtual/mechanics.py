@@ -19,7 +19,8 @@ from scipy import fft, special
 from tactile_nodes.core.layer import layer_compliance
 from tactile_nodes.errors import DataError
 
-_TOLERANCE = 2e-4        # of the largest skin displacement
+_TOLERANCE = 2e-4        # of the largest skin displacement, when pressure or friction is solved
+_AGREEMENT = 4e-4        # the same, by which friction may then lift the skin
 _MAX_ITERATIONS = 400
 _MAX_PASSES = 30
 _FAR = 1.0               # m; where an indenter has no surface
@@ -193,7 +194,7 @@ class LayerContact:
     """
 
     def __init__(self, elastomer, shape, pitch):
-        self.shape, self.pitch = tuple(shape), pitch
+        self.elastomer, self.shape, self.pitch = elastomer, tuple(shape), pitch
         ny, nx = self.shape
         if min(ny, nx) < 2 or not pitch > 0:
             raise DataError('unusable grid', found=(shape, pitch),
@@ -284,13 +285,22 @@ class LayerContact:
         inner = (slice(None), *box)
         old, obstacle, anchor = self.state.traction[inner], obstacle[box], anchor[inner]
         shear, pressure = old[:2], -old[2]
+        heave, relax, last = skin.heave(shear), 1.0, None
         for count in range(_MAX_PASSES):
-            solved, pressure, approach = _press(skin.press, obstacle - skin.heave(shear), pressure,
-                                                self.pitch ** 2, force)
-            if count and not solved:
-                break
+            pressure, approach = _press(skin.press, obstacle - heave, pressure, self.pitch ** 2,
+                                        force)
             shear, slip, sliding = _rub(skin.rub, anchor - skin.spread(pressure), shear,
                                         friction * pressure)
+            error = skin.heave(shear) - heave
+            depth = np.abs(obstacle - approach)[pressure > 0].max(initial=0)
+            # Coulomb friction need not have an equilibrium: an element at the rim may come and
+            # go for ever; so ask for less as time goes on
+            if np.abs(error).max() <= _AGREEMENT * (1 + count / 4) * depth:
+                break
+            if last is not None:                     # A. C. Aitken's relaxation, for vectors
+                change = error - last
+                relax = np.clip(-relax * (last * change).sum() / (change ** 2).sum(), 0.1, 1.5)
+            heave, last = heave + relax * error, error
         else:
             raise DataError('pressure and friction find no common equilibrium', where='contact',
                             fix='Use smaller steps.')
@@ -481,25 +491,20 @@ def _press(compliance, gap, pressure, area, force):
 
     Returns
     -------
-    iterations : int
-        0 when the guess was right.
     pressure : (ny, nx)
     approach : float
         By which the obstacle had to come nearer, m.
     """
     if force == 0 or (force is None and gap.min() >= 0 and not pressure.any()):
-        return int(pressure.any()), np.zeros(gap.shape), float(gap.min()) if force == 0 else 0.0
-    changed = 0
+        return np.zeros(gap.shape), float(gap.min()) if force == 0 else 0.0
     if not pressure.any():
         pressure = np.maximum(-gap, 0) if gap.min() < 0 else (gap < _FAR / 2).astype(float)
         depth = compliance(pressure)
         pressure = pressure * abs((gap * pressure).sum()) / (depth * pressure).sum()
-        changed = 1
     if force is not None:
-        scale = force / (area * pressure.sum())
-        if abs(scale - 1) > 1e-12:
-            pressure, changed = pressure * scale, 1
+        pressure = pressure * (force / (area * pressure.sum()))
     depth = compliance(pressure)
+    accepted = _TOLERANCE + _AGREEMENT               # so that no motion changes nothing
     direction, restart, old = np.zeros(gap.shape), True, 1.0
     for iteration in range(_MAX_ITERATIONS):
         contact = pressure > 0
@@ -507,8 +512,8 @@ def _press(compliance, gap, pressure, area, force):
         approach = excess[contact].mean() if force is not None and contact.any() else 0.0
         excess = excess - approach
         wrong = np.where(contact, np.abs(excess), -excess).max()
-        if wrong <= _TOLERANCE * max(np.abs(depth).max(), 1e-12):
-            return iteration + changed, pressure, float(approach)
+        if wrong <= (_TOLERANCE if iteration else accepted) * max(np.abs(depth).max(), 1e-12):
+            return pressure, float(approach)
         new = (excess[contact] ** 2).sum()
         direction *= 0.0 if restart else new / old
         direction = np.where(contact, direction + excess, 0)
@@ -564,7 +569,7 @@ def _rub(compliance, target, shear, limit):
         return shear, np.zeros(shear.shape), ~touched
     target = target * touched
     residual = (target - compliance(shear)) * touched
-    scale = np.abs(target).max() * _TOLERANCE * 5
+    scale = np.abs(target).max() * _TOLERANCE
     probe = touched.astype(float)[None] * np.ones((2, 1, 1))
     soft = np.abs(compliance(probe)).max()           # m/Pa, an upper bound on the contact
     step = 1 / soft
