@@ -68,3 +68,7 @@ class ContactNode(StageNode):
 def main(args=None):
     """Run the node in a process of its own."""
     run(lambda: [ContactNode()], args)
+
+
+if __name__ == '__main__':
+    main()

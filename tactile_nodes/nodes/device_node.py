@@ -310,3 +310,7 @@ class DeviceNode(FingerNode, LifecycleNode):
 def main(args=None):
     """Run the node in a process of its own."""
     run(lambda: [DeviceNode()], args)
+
+
+if __name__ == '__main__':
+    main()

@@ -49,3 +49,7 @@ def compose(*, device=None, **options):
 def main(args=None):
     """Run a finger."""
     run(compose, args)
+
+
+if __name__ == '__main__':
+    main()

@@ -48,3 +48,7 @@ class FlowNode(StageNode):
 def main(args=None):
     """Run the node in a process of its own."""
     run(lambda: [FlowNode()], args)
+
+
+if __name__ == '__main__':
+    main()

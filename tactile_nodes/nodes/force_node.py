@@ -73,3 +73,7 @@ class ForceNode(StageNode):
 def main(args=None):
     """Run the node in a process of its own."""
     run(lambda: [ForceNode()], args)
+
+
+if __name__ == '__main__':
+    main()

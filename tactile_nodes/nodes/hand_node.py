@@ -62,3 +62,7 @@ class HandNode(Node):
 def main(args=None):
     """Run the node in a process of its own."""
     run(lambda: [HandNode()], args)
+
+
+if __name__ == '__main__':
+    main()

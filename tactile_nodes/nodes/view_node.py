@@ -117,3 +117,7 @@ class ViewNode(StageNode):
 def main(args=None):
     """Run the node in a process of its own."""
     run(lambda: [ViewNode()], args)
+
+
+if __name__ == '__main__':
+    main()
