@@ -8,8 +8,7 @@ from launch.event_handlers import OnShutdown
 from launch_ros.actions import Node
 
 from launch import LaunchDescription
-from tactile_nodes.files.hand import read_hand
-from tactile_nodes.hand.plan import LAYOUTS, plan_hand, record_folder, write_parameters
+from tactile_nodes.hand.plan import LAYOUTS, load_plan, record_folder, write_parameters
 from tactile_nodes.hand.resources import find_executable, shipped
 
 RESPAWN_DELAY = 1.0      # s
@@ -33,8 +32,8 @@ def generate_launch_description():
 
 def _actions(context):
     argument = context.launch_configurations
-    plan = plan_hand(
-        read_hand(argument['hand']), layout=argument['layout'], rviz=argument['rviz'] == 'true',
+    plan = load_plan(
+        argument['hand'], layout=argument['layout'], rviz=argument['rviz'] == 'true',
         record=record_folder(argument['record']),
         fingers=argument['fingers'].split(',') if argument['fingers'] else None)
     folder = TemporaryDirectory(prefix='tactile_nodes_')

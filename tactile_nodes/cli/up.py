@@ -28,11 +28,10 @@ def add_parser(subparsers):
 
 def run(args):
     """Check everything, then run the hand; 0 when it was asked to stop."""
-    from tactile_nodes.files.hand import read_hand
-    from tactile_nodes.hand.plan import plan_hand
+    from tactile_nodes.hand.plan import load_plan
     from tactile_nodes.hand.supervisor import Supervisor
 
-    plan = plan_hand(read_hand(args.hand), layout=args.layout, record=args.record, rviz=args.rviz,
+    plan = load_plan(args.hand, layout=args.layout, record=args.record, rviz=args.rviz,
                      fingers=args.fingers.split(',') if args.fingers is not None else None)
     require_ros()
     if args.record is not None:
@@ -55,7 +54,8 @@ def require_ros():
         raise TactileError('ROS is not available to this Python', where=sys.executable,
                            expected='a Python that can import rclpy',
                            fix='Source the setup file of your ROS installation, or install the '
-                               'ROS wheels: pip install "tactile_nodes[ros-kilted]".')
+                               'wheels from the source folder: '
+                               'pip install ".[wheels,ros-kilted]".')
 
 
 def _make_folder(path):

@@ -8,7 +8,9 @@ import json
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from tactile_nodes.device.recording import RecordingDevice
 from tactile_nodes.errors import TactileError
+from tactile_nodes.files.hand import read_hand
 from tactile_nodes.hand.resources import PACKAGE, shipped
 from tactile_nodes.interface import PARAMETERS
 
@@ -60,6 +62,23 @@ class Plan:
     namespace: str
     fingers: tuple[str, ...]
     processes: tuple[Process, ...]
+
+
+def load_plan(path, **options):
+    """Read a hand file, check everything that it names and return the plan of `plan_hand`.
+
+    Raises
+    ------
+    TactileError
+        Something is missing or wrong, also in a file or recording that the hand file names.
+    """
+    hand = read_hand(path)
+    plan = plan_hand(hand, **options)
+    for finger in hand.fingers:
+        if finger.device.recording:
+            with RecordingDevice(finger.device.recording, topic=finger.device.topic or None):
+                pass          # it opens, and has the topic
+    return plan
 
 
 def plan_hand(hand, *, fingers=None, layout='composed', record=None, rviz=False):

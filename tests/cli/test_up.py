@@ -15,8 +15,8 @@ from tactile_nodes.hand.resources import shipped
 FAKE_NODE = '''
 import signal, sys, time
 signal.signal(signal.SIGTERM, signal.SIG_IGN)
-print('up', *sys.argv, flush=True)
 try:
+    print('up', *sys.argv, flush=True)
     time.sleep(600)
 except KeyboardInterrupt:
     print('lights off', flush=True)

@@ -1,13 +1,16 @@
 # SPDX-License-Identifier: Apache-2.0
 import math
+import shutil
 from dataclasses import replace
 
+import cv2
+import numpy as np
 import pytest
 import yaml
 
-from tactile_nodes.errors import TactileError
+from tactile_nodes.errors import DeviceError, TactileError
 from tactile_nodes.files.hand import read_hand
-from tactile_nodes.hand.plan import plan_hand, record_folder, write_parameters
+from tactile_nodes.hand.plan import load_plan, plan_hand, record_folder, write_parameters
 from tactile_nodes.hand.resources import shipped
 from tactile_nodes.interface import PARAMETERS
 
@@ -113,6 +116,23 @@ def test_recorder_and_viewer_only_when_asked_for(hand):
 def test_what_is_not_in_the_hand_is_refused(hand, options, message):
     with pytest.raises(TactileError, match=message):
         plan_hand(hand, **options)
+
+
+def test_a_recording_is_opened_before_anything_starts(tmp_path):
+    folder = shutil.copytree(shipped('config'), tmp_path / 'config')
+    path = folder / 'four_finger_hand.yaml'
+    device = '{kind: virtual, scenario: scenarios/pick_plum_thumb.yaml}'
+    text = path.read_text()
+    assert device in text
+    path.write_text(text.replace(device, '{kind: recording, path: grasp}'))
+    (folder / 'grasp').mkdir()
+    with pytest.raises(DeviceError, match='grasp'):
+        load_plan(path)
+    image = np.zeros((240, 320, 3), np.uint8)
+    cv2.imwrite(str(folder / 'grasp' / '0.png'), image)
+    thumb = by_name(load_plan(path))['thumb'].parameters
+    assert thumb['device'] == 'recording'
+    assert thumb['recording'] == str(folder / 'grasp')
 
 
 def test_a_parameter_file_keeps_every_type(hand, tmp_path):

@@ -130,7 +130,7 @@ def test_stop_ends_even_those_who_do_not_listen():
 
 
 def test_stop_asks_with_ctrl_c_first():
-    program = ('import time\nprint("up", flush=True)\ntry: time.sleep(600)\n'
+    program = ('import time\ntry:\n print("up", flush=True)\n time.sleep(600)\n'
                'except KeyboardInterrupt: print("lights off")')
     with Run({'a': program}) as run:
         run.until(lambda: run.of('a', 'output'))
