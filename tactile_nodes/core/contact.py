@@ -219,7 +219,7 @@ def _drift(reference, blocks, shape):
     mixing_sd = 0.1 * np.ptp(colour) + _LEAST_MIXING
     prior = np.diag(np.where(np.eye(3), 1, 1 / mixing_sd ** 2).ravel())
     away = None
-    for _ in range(3):
+    for _ in range(2):
         expected = reference + drift @ reference
         residual = blocks / expected
         residual /= residual.mean(axis=0)

@@ -106,6 +106,13 @@ def _read_shading(top):
     return shading
 
 
+def check_new(path):
+    """Raise FileError if there is a file at `path`."""
+    if Path(path).exists():
+        raise FileError('the file exists', where=str(path),
+                        fix='Name another file or say --force; the old one is then kept as .bak.')
+
+
 def write_calibration(path, calibration, *, overwrite=False):
     """Write a calibration file, whole or not at all.
 
@@ -122,9 +129,8 @@ def write_calibration(path, calibration, *, overwrite=False):
         The file exists and `overwrite` is False, or it cannot be written.
     """
     path = Path(path)
-    if path.exists() and not overwrite:
-        raise FileError('the file exists', where=str(path),
-                        fix='Name another file or say --force; the old one is then kept as .bak.')
+    if not overwrite:
+        check_new(path)
     text = yaml.safe_dump(_to_plain(calibration), sort_keys=False, default_flow_style=None)
     try:
         with tempfile.NamedTemporaryFile('w', dir=path.parent, prefix=f'.{path.name}.',
