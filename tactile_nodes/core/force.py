@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from tactile_nodes.core.slip import SlipDetector
 from tactile_nodes.core.traction import TractionEstimator
 from tactile_nodes.core.types import ForceEstimate
 from tactile_nodes.errors import DataError
@@ -23,6 +24,7 @@ _STEP_SHARE, _MARKER_SHARE = 0.5, 0.05     # of the rows' rms over the image: er
 _MARKER_SD = 1e-6              # m, before any frame without contact was seen
 _STEP_SD = 1e-6                # m
 _PRIOR_FRAMES, _MEMORY_FRAMES = 5, 600
+_MOVED, _MOVED_SHARE = 5e-6, 0.5           # m, and of the largest motion: a clear skin is touched
 
 
 @dataclass(frozen=True)
@@ -52,8 +54,10 @@ class ForceModel:
 class ForceStage:
     """Wrench, its standard deviation and slip of one fingertip.
 
-    Without contact the wrench is exactly 0 and its standard deviation that of a touch as small as
-    a quarter of the layer's thickness at the tip origin: forces below it go unseen.
+    Without contact the wrench is exactly 0 and its standard deviation that of a small touch (one
+    cell and its neighbours at the tip origin): forces below it go unseen. Axes are measured as
+    far as there are rows: without markers fx, fy and tz are 0 with standard deviation inf; without
+    depth fz, tx and ty come from the markers alone, as uncertain as they then are.
 
     Parameters
     ----------
@@ -65,6 +69,8 @@ class ForceStage:
     def __init__(self, geometry, elastomer, model=ForceModel()):  # noqa: B008
         self._work = geometry.work
         self._model = model
+        self._has_shading = elastomer.kind.has_shading
+        self._slip = SlipDetector()
         layer = replace(elastomer, youngs_modulus=model.stiffness_scale * elastomer.youngs_modulus)
         self._grids = [TractionEstimator(self._work, layer, p * layer.thickness)
                        for p in _PITCHES]
@@ -80,7 +86,8 @@ class ForceStage:
         Parameters
         ----------
         contact : Contact
-            Its `mask` and `depth` are used.
+            Its `mask` and `depth` are used; of a clear elastomer, whose mask is always empty,
+            neither.
         markers : MarkerField
         stamp_ns : int
             Of the frame.
@@ -88,13 +95,25 @@ class ForceStage:
         Returns
         -------
         ForceEstimate
+
+        Raises
+        ------
+        DataError
+            Mask or depth are not of the work grid.
         """
+        if not contact.mask.shape == contact.depth.shape == self._work.shape:
+            raise DataError('wrong contact', where='force',
+                            found=(contact.mask.shape, contact.depth.shape),
+                            expected=f'mask and depth of {self._work.shape}')
         if not np.array_equal(markers.rest, self._rest):
             self._rest = markers.rest
             for grid in self._grids:
                 grid.set_markers(markers.rest.astype(np.float64))
         motion = markers.displacement
-        mask, depth = self._at_rest(contact.mask, contact.depth, markers)
+        seen = contact.mask if self._has_shading else self._moved(markers)
+        stick_ratio, slipping = self._slip.process(seen, contact.depth, markers,
+                                                   self._work.metres_per_px, stamp_ns)
+        mask, depth = self._at_rest(seen, contact.depth, markers)
         which, support = self._choose(mask)
         grid = self._grids[which]
         steps = grid.depth_steps(depth)
@@ -112,7 +131,21 @@ class ForceStage:
         measured = np.array([has_motion, has_motion, has_normal, has_normal, has_normal,
                              has_motion])
         return ForceEstimate(np.where(measured, wrench, 0.0),
-                             np.where(measured, np.sqrt(variance), np.inf), 1.0, False)
+                             np.where(measured, np.sqrt(variance), np.inf), stick_ratio, slipping)
+
+    def _moved(self, markers):
+        """Region of a clear skin that moved, on the work grid: where it must be touched.
+
+        Hull of the markers that move at least half as far as any; nothing shows an imprint.
+        """
+        mask = np.zeros(self._work.shape, np.uint8)
+        distance = np.nan_to_num(np.hypot(*markers.displacement.T))
+        moved = distance > max(_MOVED, _MOVED_SHARE * distance.max(initial=0))
+        if np.count_nonzero(moved) >= 2:
+            place = self._work.to_pixel(markers.rest[moved] + markers.displacement[moved])
+            hull = cv2.convexHull(np.rint(place[:, ::-1]).astype(np.int32))
+            cv2.fillConvexPoly(mask, hull, 1)
+        return mask > 0
 
     def _at_rest(self, mask, depth, markers):
         """Mask and depth moved back to where the touched skin is without load.
