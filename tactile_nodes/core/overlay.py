@@ -10,10 +10,10 @@ import numpy as np
 
 from tactile_nodes.core.geometry import check_image
 
-MOTION_SCALE = 5
+MOTION_SCALE = 3
 """Marker arrows are drawn this many times longer than the motion they show."""
 
-NEWTONS_FULL = 5.0
+NEWTONS_FULL = 8.0
 """Full length of the normal force bar, N."""
 
 _WIDTH = 640                     # pictures are enlarged to about this width, so text is legible
@@ -184,7 +184,8 @@ def _draw_numbers(strip, contact, estimate):
     word, colour = _state(contact, estimate)
     left, right = 14, width // 2 + 14
     _text(strip, 'press', (left, 28), 0.5, _GREY)
-    _bar(strip[14:32, left + 58:width // 2 - 20], -wrench[2], sd[2])
+    _bar(strip[14:32, left + 58:width // 2 - 50], -wrench[2], sd[2])
+    _text(strip, f'{NEWTONS_FULL:g} N', (width // 2 - 44, 28), 0.45, _GREY)
     _text(strip, _value(-wrench[2], sd[2], 'N'), (left + 58, 54), 0.5, _WHITE)
     _text(strip, f'motion x{MOTION_SCALE}   shear 1 N =', (left, 77), 0.45, _GREY)
     start, one_newton = left + 190, int(_SHEAR_PX_PER_N * width / _WIDTH)

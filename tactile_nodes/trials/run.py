@@ -91,10 +91,11 @@ class BagReader:
 
     def __init__(self, folder):
         from rosbags.highlevel import AnyReader, AnyReaderError
+        from rosbags.rosbag2 import ReaderError
         try:
             self._reader = AnyReader([Path(folder)])
             self._reader.open()
-        except AnyReaderError as error:
+        except (AnyReaderError, ReaderError, OSError) as error:
             raise FileError(f'not a readable bag ({error})', where=str(folder)) from None
 
     def __enter__(self):

@@ -1,0 +1,218 @@
+# SPDX-License-Identifier: Apache-2.0
+"""The demo's page: one HTML file that needs nothing else, readable on screen and on paper."""
+
+import base64
+import html
+import io
+from dataclasses import dataclass
+from datetime import datetime
+
+import cv2
+import numpy as np
+
+from tactile_nodes import __version__
+from tactile_nodes.trials.run import AXES, FingerRun
+
+# Palette of M. Okabe and K. Ito, Color Universal Design, 2008; lines differ in dash as well.
+_BLUE, _VERMILLION, _GREY = '#0072B2', '#D55E00', '#707070'
+_STYLE = """
+body { font: 16px/1.5 system-ui, sans-serif; color: #1a1a1a; max-width: 1180px;
+       margin: 2em auto; padding: 0 1.2em; }
+h1 { font-size: 1.7em; margin-bottom: 0; }
+h2 { margin-top: 2em; border-bottom: 2px solid #0072B2; }
+.sub { color: #555; margin-top: .2em; }
+table { border-collapse: collapse; font-variant-numeric: tabular-nums; }
+.wide { overflow-x: auto; }
+th, td { padding: .35em .7em; text-align: right; border-bottom: 1px solid #ddd; }
+th { font-weight: 600; vertical-align: bottom; } thead th { border-bottom: 2px solid #888; }
+th:first-child, td:first-child { text-align: left; }
+th[colspan] { text-align: center; } tr.goal td { color: #555; }
+dl { display: grid; grid-template-columns: max-content 1fr; gap: .2em 1em; }
+dt { font-weight: 600; } dd { margin: 0; }
+.caution { border-left: 5px solid #D55E00; padding: .2em 1em; background: #fdf4ec; }
+.pictures { display: grid; gap: 1em;
+            grid-template-columns: repeat(auto-fit, minmax(260px, 1fr)); }
+figure { margin: 0; } figure img { width: 100%; display: block; border-radius: 4px; }
+figcaption { font-size: .9em; color: #444; margin-top: .3em; }
+.plot svg { width: 100%; height: auto; }
+@media print {
+  body { font-size: 10pt; max-width: none; margin: 0; padding: 0; }
+  h2, figure { break-after: avoid; } .finger { break-inside: avoid; }
+  .pictures { grid-template-columns: repeat(4, 1fr); gap: .5em; }
+}
+"""
+_COLUMNS = """
+<dl>
+<dt>frames</dt><dd>wrench messages that arrived in another process during the measurement</dd>
+<dt>rate</dt><dd>frames divided by the time measured</dd>
+<dt>dropped</dt><dd>frame periods without a wrench, told by gaps of the time stamps</dd>
+<dt>latency</dt><dd>from the middle of a frame's exposure to the arrival of its wrench in a
+subscriber's callback in another process: exposure, read-out, all processing and transport
+(50 and 99 % of frames took at most this long)</dd>
+<dt>error</dt><dd>root mean square difference between the estimated wrench and the truth that the
+virtual fingertip knows, over the frames in which something touches. A wrench is what the object
+exerts on the fingertip, in the fingertip's frame: x to the image's right, y to its bottom, z out
+of the skin</dd>
+</dl>
+"""
+_CAUTIONS = """
+<div class="caution"><p><strong>Cautions.</strong> The wrenches are estimates from pictures of a
+soft skin, with the standard deviation given beside each; without a calibration against a reference
+sensor that standard deviation is large. Virtual fingertips leave out much that real skin does:
+creep, wear, dirt, stray light. Do not use any of this as a safety function: it must not be what
+keeps a person or a machine from harm.</p></div>
+"""
+
+
+@dataclass(frozen=True, eq=False)
+class FingerReport:
+    """What the page says about a finger.
+
+    Attributes
+    ----------
+    numbers : dict
+        From `trials.summary.summarise`.
+    run : FingerRun
+    pictures : list of (int, str, (H, W, 3) uint8)
+        Row of the run, what it is, and its overlay.
+    """
+
+    numbers: dict
+    run: FingerRun
+    pictures: list
+
+
+def write_page(path, namespace, span, fingers):
+    """Write the page.
+
+    Parameters
+    ----------
+    path : Path
+    namespace : str
+        Of the hand.
+    span : (int, int)
+        Beginning and end of the measurement, ns.
+    fingers : dict of str to FingerReport
+    """
+    began = datetime.fromtimestamp(span[0] * 1e-9).astimezone()
+    seconds = (span[1] - span[0]) * 1e-9
+    name = html.escape(namespace)
+    parts = [
+        '<!DOCTYPE html><html lang="en"><head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
+        f'<title>{name}: demo</title><style>{_STYLE}</style></head><body>',
+        f'<h1>What the hand {name} felt in {seconds:.0f} seconds</h1>',
+        f'<p class="sub">{began:%Y-%m-%d %H:%M:%S %Z}, tactile_nodes {__version__}. The same '
+        'numbers are in <code>summary.json</code>, every message in <code>bag/</code>.</p>',
+        _table(fingers), _COLUMNS, _CAUTIONS]
+    parts += [_finger(finger, report, span) for finger, report in fingers.items()]
+    path.write_text('\n'.join([*parts, '</body></html>\n']), encoding='utf-8')
+
+
+def _table(fingers):
+    heads = ''.join(f'<th>{axis}<br>{"N" if axis[0] == "f" else "mN&middot;m"}</th>'
+                    for axis in AXES)
+    rows = ''.join(_row(finger, report.numbers) for finger, report in fingers.items())
+    return ('<div class="wide"><table><thead><tr><th rowspan="2">finger</th>'
+            '<th rowspan="2">frames</th><th rowspan="2">rate<br>Hz</th>'
+            '<th rowspan="2">dropped</th><th colspan="2">latency, ms</th>'
+            '<th colspan="6">error in contact</th></tr>'
+            f'<tr><th>50 %</th><th>99 %</th>{heads}</tr></thead><tbody>{rows}'
+            '<tr class="goal"><td>goal at 60 Hz</td><td></td><td>&ge; 58</td><td>&le; 1 %</td>'
+            '<td></td><td>&le; 16.7</td><td colspan="6"></td></tr></tbody></table></div>')
+
+
+def _row(finger, numbers):
+    due = numbers['frames'] + numbers['dropped']
+    share = f' ({100 * numbers["dropped"] / due:.1f} %)' if due else ''
+    cells = [html.escape(finger), numbers['frames'], f'{numbers["rate_hz"]:.1f}',
+             f'{numbers["dropped"]}{share}',
+             *(_number(numbers['latency_ms'][p], 1) for p in ('p50', 'p99')),
+             *(_number(numbers['wrench_rmse_in_contact'][axis], 2, 1 if axis[0] == 'f' else 1e3)
+               for axis in AXES)]
+    return '<tr>' + ''.join(f'<td>{cell}</td>' for cell in cells) + '</tr>'
+
+
+def _number(value, digits, scale=1):
+    return '&ndash;' if value is None else f'{scale * value:.{digits}f}'
+
+
+def _finger(finger, report, span):
+    head = f'<section class="finger"><h2>{html.escape(finger)}</h2>'
+    run = report.run
+    if not len(run.stamp_ns):
+        return f'{head}<p>No wrench was recorded.</p></section>'
+    shown = ''.join(_figure(what, picture, (run.stamp_ns[row] - span[0]) * 1e-9)
+                    for row, what, picture in report.pictures)
+    return (f'{head}<div class="pictures">{shown}</div>'
+            f'<div class="plot">{_plot(finger, run, span)}</div></section>')
+
+
+def _figure(what, picture, moment):
+    data = cv2.imencode('.jpg', picture, [cv2.IMWRITE_JPEG_QUALITY, 88])[1].tobytes()
+    return (f'<figure><img alt="{what}" '
+            f'src="data:image/jpeg;base64,{base64.b64encode(data).decode()}">'
+            f'<figcaption>{what}, at {moment:.2f} s</figcaption></figure>')
+
+
+def _plot(finger, run, span):
+    """SVG of press, shear and torsion over time, estimate with its band against the truth."""
+    import matplotlib
+    from matplotlib.figure import Figure
+
+    time = (run.stamp_ns - span[0]) * 1e-9
+    settings = {'svg.fonttype': 'none', 'svg.hashsalt': finger, 'font.size': 10,
+                'font.family': 'sans-serif', 'axes.spines.top': False,
+                'axes.spines.right': False, 'axes.grid': True, 'grid.color': '#e4e4e4'}
+    with matplotlib.rc_context(settings):
+        figure = Figure(figsize=(11, 6.6), layout='constrained')
+        press, shear, torsion = figure.subplots(3, 1, sharex=True)
+        band = 'estimate \u00b1 1 sd'
+        _line(press, time, _column(run, 'fz', -1), _BLUE, band)
+        _line(shear, time, _column(run, 'fx', 1), _BLUE, f'fx, {band}')
+        _line(shear, time, _column(run, 'fy', 1), _VERMILLION, f'fy, {band}')
+        _line(torsion, time, _column(run, 'tz', 1e3), _BLUE, band)
+        for axes, label in ((press, 'press (\u2212fz), N'), (shear, 'shear, N'),
+                            (torsion, 'torsion tz, mN\u00b7m')):
+            axes.set_ylabel(label)
+            _shade_slip(axes, time, run.slipping)
+            lines, names = axes.get_legend_handles_labels()
+            last = sorted(range(len(names)), key=lambda i: names[i] == 'truth')   # noqa: B023
+            axes.legend([lines[i] for i in last], [names[i] for i in last], loc='upper left',
+                        bbox_to_anchor=(1.0, 1.0), frameon=False)
+        torsion.set_xlabel('time, s')
+        torsion.set_xlim(0, (span[1] - span[0]) * 1e-9)
+        text = io.StringIO()
+        figure.savefig(text, format='svg', metadata={'Date': None, 'Creator': None})
+    svg = text.getvalue()
+    return svg[svg.index('<svg'):]
+
+
+def _column(run, axis, scale):
+    """Estimate, standard deviation and truth of one axis, (3, N)."""
+    i = AXES.index(axis)
+    return scale * run.wrench[:, i], abs(scale) * run.sd[:, i], scale * run.truth[:, i]
+
+
+def _line(axes, time, column, colour, label):
+    """One axis of the wrench: estimate with a band of one standard deviation, truth dashed."""
+    values, sd, truth = column
+    measured = np.isfinite(sd)
+    if measured.any():
+        axes.fill_between(time, values - sd, values + sd, where=measured, color=colour,
+                          alpha=0.22, linewidth=0)
+        axes.plot(time[measured], values[measured], color=colour, linewidth=1.3, label=label)
+    else:
+        axes.plot([], [], color=colour, label=f'{label}: not measured')
+    if np.isfinite(truth).any():
+        named = any(line.get_label() == 'truth' for line in axes.lines)
+        axes.plot(time, truth, color='black', linewidth=1.0, dashes=(4, 2),
+                  label='_truth' if named else 'truth')
+
+
+def _shade_slip(axes, time, slipping):
+    """Hatch the times in which the whole contact slides."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], slipping.astype(np.int8), [0]])))
+    for index, (begin, end) in enumerate(edges.reshape(-1, 2)):
+        axes.axvspan(time[begin], time[end - 1], facecolor='none', edgecolor=_GREY, hatch='////',
+                     alpha=0.35, linewidth=0, label='slips' if index == 0 else '_slips')
