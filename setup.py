@@ -43,13 +43,13 @@ setup(
     # Empty on purpose: a robot has these from apt, which pip does not see. package.xml names them.
     install_requires=[],
     extras_require={
-        'wheels': ['numpy', 'scipy', 'opencv-python-headless', 'PyYAML', 'rich', 'psutil',
-                   'matplotlib'],
+        'wheels': ['numpy', 'scipy', 'opencv-python-headless', 'PyYAML', 'matplotlib', 'rich',
+                   'pyusb'],
         'bags': ['mcap', 'rosbags', 'zstandard'],
         'ros-kilted': ros_wheels('9.1.2', '9.3.3', '5.5.1'),
         'ros-jazzy': ros_wheels('7.1.6', '8.4.3', '5.3.6'),
         # colcon runs pytest because it is named here.
-        'test': ['pytest', 'pytest-timeout', 'ruff', 'scikit-fem', 'tamaas', 'OpenPIV'],
+        'test': ['pytest', 'pytest-timeout', 'psutil', 'ruff', 'scikit-fem', 'tamaas', 'OpenPIV'],
     },
     data_files=shared_files(),
     entry_points={'console_scripts': ['tactile = tactile_nodes.cli.main:main',
