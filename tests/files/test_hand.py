@@ -43,6 +43,7 @@ def test_the_shipped_hand(config):
         ('middle', 'VF-1003', 'middle_tip'), ('ring', 'VF-1004', 'ring_tip')]
     for finger in hand.fingers:
         assert finger.elastomer.name == 'soft_marked'
+        assert finger.calibration_file.name == f'{finger.serial}_soft_marked.yaml'
         assert finger.device.kind == 'virtual'
         assert finger.frame_rate == 60.0
         assert finger.exposure == pytest.approx(0.008)
@@ -107,6 +108,11 @@ def test_a_recording_as_device(read, config):
     (thumb(elastomer='elastomers/gone.yaml'), ['thumb.elastomer', 'no such file', 'gone.yaml']),
     (thumb(elastomer='four_finger_hand.yaml'), ['four_finger_hand.yaml: kind', 'missing']),
     (thumb(calibration='calibrations/gone.yaml'), ['thumb.calibration', 'no such file']),
+    (thumb(calibration='calibrations/VF-1002_soft_marked.yaml'),
+     ['VF-1002_soft_marked.yaml: serial', "'VF-1002'", 'VF-1001']),
+    (thumb(calibration='calibrations/VF-1001_soft_marked.yaml',
+           elastomer='elastomers/soft_plain.yaml'),
+     ['VF-1001_soft_marked.yaml: elastomer', 'soft_marked', 'soft_plain']),
     (thumb(device={'kind': 'virtual', 'scenario': 'gone.yaml'}),
      ['thumb.device.scenario', 'no such file']),
     (thumb(device={'kind': 'virtual', 'scenario': 'elastomers/soft_marked.yaml'}),

@@ -70,7 +70,8 @@ def test_parameters_say_what_the_hand_file_says(hand):
     assert (index['width'], index['height']) == (320, 240)
     assert index['frame_rate'] == 60.0 and index['exposure'] == pytest.approx(0.008)
     assert index['led.red'] == index['led.green'] == index['led.blue'] == 0.6
-    for name in ('elastomer_file', 'scenario_file'):
+    assert index['calibration_file'] == str(finger.calibration_file)
+    for name in ('elastomer_file', 'calibration_file', 'scenario_file'):
         assert index[name].startswith('/'), 'a node may run in another folder'
 
 
