@@ -19,7 +19,7 @@ from tactile_nodes.core.types import ForceEstimate
 from tactile_nodes.errors import DataError
 
 _PITCHES = (1 / 3, 1 / 2)      # cell sizes in thicknesses
-_FINE_CELLS = 80               # the finer grid serves contacts of up to this many cells
+_FINE_CELLS = 64               # the finer grid serves contacts of up to this many cells
 _STEP_SHARE, _MARKER_SHARE = 0.5, 0.05     # of the rows' rms over the image: error of the model
 _MARKER_SD = 1e-6              # m, before any frame without contact was seen
 _STEP_SD = 1e-6                # m
@@ -77,8 +77,7 @@ class ForceStage:
         self._step_noise = _Noise(_STEP_SD)
         self._marker_noise = _Noise(_MARKER_SD)
         self._rest = np.zeros((0, 2), np.float32)
-        distance = np.hypot(*self._grids[0].nodes.T)
-        self._smallest = distance <= max(_PITCHES[0] * layer.thickness, distance.min() * 1.01)
+        self._smallest = self._grids[0].support(np.zeros((1, 2)))
 
     def process(self, contact, markers, stamp_ns):
         """Estimate from one frame.
@@ -113,11 +112,10 @@ class ForceStage:
         seen = contact.mask if self._has_shading else self._moved(markers)
         stick_ratio, slipping = self._slip.process(seen, contact.depth, markers,
                                                    self._work.metres_per_px, stamp_ns)
-        mask, depth = self._at_rest(seen, contact.depth, markers)
-        which, support = self._choose(mask)
-        grid = self._grids[which]
-        steps = grid.depth_steps(depth)
-        touched = bool(mask.any())
+        shift = self._skin_shift(seen, markers)
+        grid, support = self._choose(seen, shift)
+        steps = grid.depth_steps(_moved_back(contact.depth, shift / self._work.metres_per_px))
+        touched = bool(seen.any())
         if not touched:
             self._step_noise.add(steps)
             self._marker_noise.add(motion)
@@ -147,34 +145,38 @@ class ForceStage:
             cv2.fillConvexPoly(mask, hull, 1)
         return mask > 0
 
-    def _at_rest(self, mask, depth, markers):
-        """Mask and depth moved back to where the touched skin is without load.
+    def _skin_shift(self, mask, markers):
+        """Mean motion of the touched markers, (2,) m; 0 without any.
 
         The image shows depth where the skin went, the layer's response is known from where it
-        came; all of the map moves like the mean of the touched markers.
+        came; so mask and depth are taken back by as much.
         """
         known = markers.valid
-        place = self._work.to_pixel(markers.rest[known] + markers.displacement[known])
+        motion = markers.displacement[known]
+        place = self._work.to_pixel(markers.rest[known] + motion)
         row, column = np.rint(place).astype(int).T
         inside = (row >= 0) & (row < mask.shape[0]) & (column >= 0) & (column < mask.shape[1])
         inside[inside] = mask[row[inside], column[inside]]
-        if not inside.any():
-            return mask, depth
-        shift = markers.displacement[known][inside].mean(axis=0) / self._work.metres_per_px
-        back = np.array([[1, 0, shift[0]], [0, 1, shift[1]]], np.float32)
-        size, flags = mask.shape[::-1], cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-        return (cv2.warpAffine(mask.astype(np.uint8), back, size, flags=cv2.INTER_NEAREST
-                               | cv2.WARP_INVERSE_MAP) > 0,
-                cv2.warpAffine(depth, back, size, flags=flags, borderMode=cv2.BORDER_REPLICATE))
+        return motion[inside].mean(axis=0) if inside.any() else np.zeros(2, np.float32)
 
-    def _choose(self, mask):
-        """Grid and its supporting cells for a contact mask."""
-        if not mask.any():
-            return 0, self._smallest
-        support = self._grids[0].support(mask)
+    def _choose(self, mask, shift):
+        """Grid for a contact mask and its supporting cells."""
+        places = self._work.to_tip(np.argwhere(mask)) - shift
+        if not len(places):
+            return self._grids[0], self._smallest
+        support = self._grids[0].support(places)
         if np.count_nonzero(support) <= _FINE_CELLS:
-            return 0, support
-        return 1, self._grids[1].support(mask)
+            return self._grids[0], support
+        return self._grids[1], self._grids[1].support(places)
+
+
+def _moved_back(depth, shift):
+    """(h, w) depth at rest, of a skin that moved by `shift` (x, y) cells."""
+    if not shift.any():
+        return depth
+    back = np.array([[1, 0, shift[0]], [0, 1, shift[1]]], np.float32)
+    return cv2.warpAffine(depth, back, depth.shape[::-1], borderMode=cv2.BORDER_REPLICATE,
+                          flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
 
 
 class _Noise:
