@@ -152,6 +152,20 @@ class Section:
             raise self.error(key, value, expected)
         return tuple(float(v) for v in value)
 
+    def items(self, key):
+        """A list of anything; the caller checks what is in it."""
+        value = self._take(key, _MISSING, 'a list')
+        if not isinstance(value, list):
+            raise self.error(key, value, 'a list')
+        return value
+
+    def texts(self, key):
+        """A list of strings."""
+        value = self.items(key)
+        if not all(isinstance(v, str) for v in value):
+            raise self.error(key, value, 'a list of texts')
+        return value
+
     def file(self, key, default=_MISSING):
         """Path of an existing file, relative to the file this section is in."""
         value = self.text(key, default)

@@ -1,0 +1,330 @@
+# SPDX-License-Identifier: Apache-2.0
+"""A USB fingertip: a camera of the USB Video Class through the kernel's driver, and its LEDs."""
+
+import errno
+import time
+import zlib
+from collections import deque
+from contextlib import suppress
+
+import cv2
+import numpy as np
+
+from tactile_nodes.core.types import Frame
+from tactile_nodes.device.contract import OFF, DeviceInfo, FingertipDevice, check_setting
+from tactile_nodes.device.usb_discovery import attached_cameras, find_camera, holders, udev_rule
+from tactile_nodes.device.usb_leds import led_driver
+from tactile_nodes.device.v4l2 import VideoNode
+from tactile_nodes.errors import DeviceError, DeviceLost, FrameTimeout
+
+_SAME_PICTURE = 10          # identical pictures in a row: a live sensor's noise never repeats
+
+
+class UsbDevice(FingertipDevice):
+    """A fingertip found by serial number (or port), streaming through V4L2.
+
+    Parameters
+    ----------
+    serial : str
+    profile : DeviceProfile
+    port : str
+        Port path such as '1-2.3'; '' finds the serial wherever it is plugged in.
+    width, height : int
+        Image size, pixels.
+    frame_rate : float
+        Hz.
+    clock : callable
+        The time that stamps are in, ns.
+
+    Attributes
+    ----------
+    notes : list of str
+        What the camera rounded or refused, in words.
+    """
+
+    def __init__(self, serial, profile, *, port='', width=320, height=240, frame_rate=30.0,
+                 clock=time.time_ns):
+        super().__init__()
+        self._serial, self._port, self._profile = serial, port, profile
+        self._size, self._wanted_rate, self._clock = (width, height), frame_rate, clock
+        self._node = self._camera = self._send_light = self._mode = None
+        self._streaming = False
+        self.notes = []
+
+    # opening
+
+    def open(self):
+        """Find the camera, take its format, automatic settings off, lights off."""
+        if self._node is not None:
+            return
+        self.notes = []
+        self._camera = find_camera(self._serial, self._port)
+        if not self._profile.matches(self._camera):
+            raise DeviceError(
+                'the device profile is for another kind of device', where=self._where(),
+                found=f'{self._camera.vendor_id:#06x}:{self._camera.product_id:#06x}',
+                expected=f'{self._profile.vendor_id:#06x}:{self._profile.product_id:#06x} '
+                f'({self._profile.name})', fix='Name the right profile in the hand file.')
+        self._node = self._open_node()
+        try:
+            self._send_light = led_driver(self._profile.leds, self._node, self._camera)
+            self._controls = self._node.controls()
+            for number, value in self._profile.fixed:
+                self._set_control(number, value)
+            self._take_format()
+            self._rate = self.set_frame_rate(self._wanted_rate)
+            self.set_light(OFF)
+        except BaseException:
+            self.close()
+            raise
+
+    def _open_node(self):
+        try:
+            return VideoNode(self._camera.node)
+        except DeviceError as error:
+            cause = error.__cause__
+            if isinstance(cause, OSError) and cause.errno in (errno.EACCES, errno.EPERM):
+                raise DeviceError('no permission to open the camera', where=self._where(),
+                                  found=self._camera.node, expected='a node that you may open',
+                                  fix='Add this udev rule and replug:\n'
+                                      + udev_rule(self._camera)) from error
+            raise
+
+    def _take_format(self):
+        width, height = self._size
+        modes = self._node.modes()
+        have = [m for m in modes if (m.width_px, m.height_px) == self._size]
+        for name in self._profile.formats:
+            self._mode = next((m for m in have if m.format == name), None)
+            if self._mode:
+                break
+        else:
+            raise DeviceError(
+                'the camera does not have the wanted image', where=self._where(),
+                found=', '.join(sorted({f'{m.format} {m.width_px}x{m.height_px}' for m in modes})),
+                expected=f'{" or ".join(self._profile.formats)} {width}x{height}',
+                fix='Choose a size from the list in the hand file, or a format in the profile.')
+        got = self._ask(self._node.set_format, self._mode.format, width, height)
+        if got[:3] != (self._mode.format, width, height):
+            raise DeviceError('the camera refused the image format', where=self._where(),
+                              found='{} {}x{}'.format(*got),
+                              expected=f'{self._mode.format} {width}x{height}')
+        self._line_bytes, self._image_bytes = got[3], got[4]
+
+    def _ask(self, call, *arguments):
+        """Call the driver; the kernel's answer becomes an error that says what to do."""
+        try:
+            return call(*arguments)
+        except OSError as error:
+            raise self._explained(error) from error
+
+    def _explained(self, error):
+        where, bus = self._where(), self._camera.bus
+        if error.errno == errno.EBUSY:
+            return DeviceError('the camera is in use', where=where,
+                               found=', '.join(holders(self._camera.node)) or 'another process',
+                               expected='a camera that nobody streams from',
+                               fix='End that program.')
+        if error.errno == errno.ENOSPC:
+            others = [f'{c.serial or c.product} on port {c.port}' for c in attached_cameras()
+                      if c.bus == bus and c.port != self._camera.port]
+            return DeviceError(f'no bandwidth left on USB bus {bus}', where=where,
+                               found='also there: ' + (', '.join(others) or 'nothing'),
+                               fix='Move fingers to another host controller or lower format or '
+                                   'rate; `tactile check` plans it.')
+        kind = DeviceLost if error.errno in (errno.ENODEV, errno.EIO) else DeviceError
+        return kind(f'the camera answered: {error.strerror}', where=where)
+
+    def _set_control(self, number, value):
+        """Set a control, read it back, and note what the camera made of it."""
+        control = self._controls.get(number)
+        if control is None:
+            self.notes.append(f'control {number:#010x} does not exist')
+            return None
+        try:
+            got = self._node.set_control(number, value)
+        except OSError as error:
+            self.notes.append(f'{control.name}: {value} refused ({error.strerror})')
+            return None
+        if got != value:
+            self.notes.append(f'{control.name}: asked for {value}, took {got}')
+        return got
+
+    @property
+    def info(self):
+        """DeviceInfo; only while open."""
+        self._need_open()
+        rates = self._mode.rates or (1.0, 240.0)
+        return DeviceInfo(
+            serial=self._camera.serial, width_px=self._size[0], height_px=self._size[1],
+            description=f'{self._camera.product}, {self._profile.name}, port {self._camera.port}, '
+            f'{self._camera.node}, {self._mode.format}',
+            frame_rate_range=(min(rates), max(rates)),
+            exposure_range=self._range(self._profile.exposure),
+            gain_range=self._range(self._profile.gain), has_light=self._send_light is not None)
+
+    def _range(self, scaled):
+        control = scaled and self._controls.get(scaled.id)
+        if not control:
+            return None
+        return control.minimum * scaled.step, control.maximum * scaled.step
+
+    # settings
+
+    def set_light(self, light):
+        """Set the LED levels (Light); without LEDs that can be set only OFF is taken."""
+        self._need_open()
+        if self._send_light is not None:
+            self._send_light(light)
+
+    def set_frame_rate(self, rate):
+        """Set frames per second; the stream pauses for it."""
+        self._need_open()
+        rates = self._mode.rates
+        limits = (min(rates), max(rates)) if rates else (1.0, 240.0)
+        rate = check_setting('frame rate', rate, limits, 'Hz')
+        streaming = self._streaming
+        self.stop()                         # the driver refuses a new rate while it streams
+        got = self._ask(self._node.set_rate, rate)
+        if abs(got - rate) > 0.01 * rate:
+            self.notes.append(f'frame rate: asked for {rate:g}, took {got:g}')
+        self._rate = got
+        if streaming:
+            self._stream()
+        return got
+
+    def set_exposure(self, exposure):
+        """Set the exposure time in seconds."""
+        self._need_open()
+        return self._set_scaled('exposure', exposure, self._profile.exposure, 's')
+
+    def set_gain(self, gain):
+        """Set the gain as a factor."""
+        self._need_open()
+        return self._set_scaled('gain', gain, self._profile.gain, '')
+
+    def _set_scaled(self, name, value, scaled, unit):
+        check_setting(name, value, self._range(scaled), unit)
+        got = self._set_control(scaled.id, round(value / scaled.step))
+        if got is None:
+            raise DeviceError(f'the camera refused the {name}', where=self._where(), found=value,
+                              fix=self.notes[-1] + '.')
+        return got * scaled.step
+
+    # streaming
+
+    def start(self):
+        """Begin streaming; the sequence begins anew."""
+        self._need_open()
+        self.dropped.clear()
+        self._stream()
+
+    def _stream(self):
+        self._offsets = deque(maxlen=32)
+        self._sequence = self._skipped = 0
+        self._pictures, self._same = 0, 0
+        self._ask(self._node.start)
+        self._streaming = True
+
+    def read(self, timeout):
+        """Return the newest unread Frame; damaged ones are dropped and counted by reason."""
+        if not self._streaming:
+            raise DeviceError('not streaming', where=self._where(), fix='Start it first.')
+        deadline = time.monotonic() + timeout
+        while True:
+            filled = self._node.read(max(0.0, deadline - time.monotonic()))
+            self._measure_offset()
+            filled = self._newest(filled)
+            reason = self._damage(filled)
+            image = None if reason else self._decode(filled.data)
+            if image is None:
+                self.dropped[reason or 'broken JPEG'] += 1
+                continue
+            jpeg = filled.data if self._mode.format == 'MJPG' else None
+            return Frame(image=image, stamp_ns=filled.monotonic_ns + self._offset(),
+                         sequence=filled.sequence, jpeg=jpeg)
+
+    def _newest(self, filled):
+        """Take what else is waiting; count what was skipped and what never came."""
+        while True:
+            gap = filled.sequence - self._sequence
+            self.dropped['sequence gap'] += max(0, gap)
+            self._sequence = filled.sequence + 1
+            self._watch_for_repeats(filled.data)
+            try:
+                newer = self._node.read(0)
+            except FrameTimeout:
+                return filled
+            self.dropped['overtaken'] += 1
+            filled = newer
+
+    def _watch_for_repeats(self, data):
+        check = zlib.crc32(data)
+        self._same = self._same + 1 if check == self._pictures else 0
+        self._pictures = check
+        if self._same >= _SAME_PICTURE:
+            raise DeviceLost('the camera sends the same picture again and again',
+                             where=self._where(), found=f'{self._same + 1} identical pictures')
+
+    def _damage(self, filled):
+        if filled.damaged:
+            return 'error flag'
+        if self._mode.format == 'YUYV' and len(filled.data) < self._image_bytes:
+            return 'short payload'
+        return None
+
+    def _decode(self, data):
+        """bgr8 image, or None if the data is broken."""
+        if self._mode.format == 'YUYV':
+            width, height = self._size
+            rows = np.frombuffer(data, np.uint8)[:self._line_bytes * height]
+            packed = rows.reshape(height, self._line_bytes)[:, :2 * width]
+            return cv2.cvtColor(packed.reshape(height, width, 2), cv2.COLOR_YUV2BGR_YUYV)
+        # the decoder fills what is missing with grey, so a cut-off JPEG must be seen before it
+        if data[:2] != b'\xff\xd8' or b'\xff\xd9' not in data[-512:]:
+            return None
+        image = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
+        return image if image is not None and image.shape[1::-1] == self._size else None
+
+    def _measure_offset(self):
+        """Sample the difference between the clock and the kernel's monotonic time.
+
+        The sample with the narrowest bracket of the last half minute or so counts; one that lies
+        outside its bracket means that the clock was set, and only new samples count then.
+        """
+        before = time.monotonic_ns()
+        now = self._clock()
+        after = time.monotonic_ns()
+        sample = (after - before, now - (before + after) // 2)
+        if self._offsets:
+            width, offset = min(self._offsets)
+            if abs(sample[1] - offset) > width + sample[0] + 1_000_000:
+                self._offsets.clear()
+        self._offsets.append(sample)
+
+    def _offset(self):
+        return min(self._offsets)[1]
+
+    def stop(self):
+        """End streaming; the device stays open."""
+        if self._streaming:
+            self._streaming = False
+            self._node.stop()
+
+    def close(self):
+        """Lights off, device released."""
+        if self._node is None:
+            return
+        if self._send_light is not None:
+            with suppress(DeviceError):     # gone, and its lights with it
+                self._send_light(OFF)
+        self._streaming = False
+        self._node.close()
+        self._node = self._send_light = None
+
+    def _need_open(self):
+        if self._node is None:
+            raise DeviceError('not open', where=self._where(), fix='Open it first.')
+
+    def _where(self):
+        return f'fingertip {self._serial or self._port}'
