@@ -11,8 +11,9 @@ from tactile_nodes.hand.resources import shipped
 
 def press_pictures(count=48, width=160, height=120):
     """(count, height, width, 3) uint8 from the shipped plum scenario: contact comes and goes."""
-    device = VirtualDevice('EF-0001', read_elastomer(shipped('config/elastomers/soft_marked.yaml')),
-                           shipped('config/scenarios/pick_plum_finger.yaml'), width=width, height=height,
+    elastomer = read_elastomer(shipped('config/elastomers/soft_marked.yaml'))
+    scenario = shipped('config/scenarios/pick_plum_finger.yaml')
+    device = VirtualDevice('EF-0001', elastomer, scenario, width=width, height=height,
                            frame_rate=10.0, realtime=False)
     with device:
         device.set_light(Light(1.0, 1.0, 1.0))
