@@ -110,18 +110,19 @@ class ForceStage:
                 grid.set_markers(markers.rest.astype(np.float64))
         motion = markers.displacement
         seen = contact.mask if self._has_shading else self._moved(markers)
-        stick_ratio, slipping = self._slip.process(seen, contact.depth, markers,
-                                                   self._work.metres_per_px, stamp_ns)
+        touched = np.argwhere(seen)
+        places = self._work.to_tip(touched)
+        stick_ratio, slipping = self._slip.process(places, contact.depth[tuple(touched.T)],
+                                                   markers, stamp_ns)
         shift = self._skin_shift(seen, markers)
-        grid, support = self._choose(seen, shift)
+        grid, support = self._choose(places - shift)
         steps = grid.depth_steps(_moved_back(contact.depth, shift / self._work.metres_per_px))
-        touched = bool(seen.any())
-        if not touched:
+        if not len(places):
             self._step_noise.add(steps)
             self._marker_noise.add(motion)
         result = grid.solve(support, steps, self._step_noise.with_share(steps, _STEP_SHARE),
                             motion, self._marker_noise.with_share(motion, _MARKER_SHARE))
-        wrench = result.wrench if touched else np.zeros(6)
+        wrench = result.wrench if len(places) else np.zeros(6)
         variance = (np.diag(result.covariance) * max(1.0, result.misfit)
                     + (self._model.relative_sd * wrench)**2)
         has_motion = bool(markers.valid.any())
@@ -159,9 +160,8 @@ class ForceStage:
         inside[inside] = mask[row[inside], column[inside]]
         return motion[inside].mean(axis=0) if inside.any() else np.zeros(2, np.float32)
 
-    def _choose(self, mask, shift):
-        """Grid for a contact mask and its supporting cells."""
-        places = self._work.to_tip(np.argwhere(mask)) - shift
+    def _choose(self, places):
+        """Grid for the touched places (K, 2), and its supporting cells."""
         if not len(places):
             return self._grids[0], self._smallest
         support = self._grids[0].support(places)
@@ -196,7 +196,11 @@ class _Noise:
             self._variance += (variance - self._variance) / self._frames
 
     def with_share(self, values, share):
-        """Standard deviation of values whose signal is wrong by a share of its rms."""
+        """Standard deviation of values whose signal is wrong by a share of its rms.
+
+        Rounded to eighths of an octave, so that the estimator need not be set up anew each frame.
+        """
         known = values[np.isfinite(values)]
         square = np.mean(np.square(known)) if len(known) else 0.0
-        return np.sqrt(self._variance + share**2 * max(square - self._variance, 0))
+        variance = self._variance + share**2 * max(square - self._variance, 0)
+        return 2.0**(np.round(4 * np.log2(variance)) / 8)

@@ -40,18 +40,16 @@ class SlipDetector:
         self._rest = None
         self._let_go()
 
-    def process(self, mask, depth, markers, pitch, stamp_ns):
+    def process(self, places, depths, markers, stamp_ns):
         """Look at one frame.
 
         Parameters
         ----------
-        mask : (h, w) bool
-            Contact on the work grid.
-        depth : (h, w) float32
-            m. Where it is NaN the imprint is unknown and gross slip is not seen.
+        places : (K, 2) float
+            x, y of the cells in contact, m.
+        depths : (K,) float32
+            There, m. When NaN the imprint is unknown and gross slip is not seen.
         markers : MarkerField
-        pitch : float
-            Of the work grid, m.
         stamp_ns : int
             Of the frame; the same again changes nothing, earlier ones start anew.
 
@@ -61,7 +59,7 @@ class SlipDetector:
             1 without contact; what was last measured while nothing moves.
         slipping : bool
         """
-        if not mask.any():
+        if not len(places):
             self._let_go()
             return self._stick, self._slipping
         if self._history and stamp_ns == self._history[-1][0]:
@@ -69,7 +67,7 @@ class SlipDetector:
         if self._rest is not markers.rest and not np.array_equal(self._rest, markers.rest):
             self._history.clear()
             self._rest = markers.rest
-        centre, imprint, to_circle = _outline(mask, depth, pitch)
+        centre, imprint, to_circle = _outline(places, depths)
         self._history.append((stamp_ns, markers.displacement, imprint))
         before = self._earlier(stamp_ns)
         if before is not None:
@@ -115,20 +113,19 @@ class SlipDetector:
             self._stick = stick
 
 
-def _outline(mask, depth, pitch):
-    """Centre of the mask, centre of the imprint, and the matrix that makes the mask a unit disc.
+def _outline(places, depths):
+    """Centre of the contact, centre of the imprint, and the matrix that makes it a unit disc.
 
-    The imprint's centre is weighted with depth, which is steadier than the mask's border; NaN
+    The imprint's centre is weighted with depth, which is steadier than the contact's border; NaN
     without depth.
     """
-    row, column = np.nonzero(mask)
-    xy = np.stack([column - (mask.shape[1] - 1) / 2, row - (mask.shape[0] - 1) / 2]) * pitch
-    weight = np.maximum(depth[row, column], 1e-9).astype(np.float64)
-    centre, imprint = xy.mean(axis=1), xy @ weight / weight.sum()
-    from_centre = xy - centre[:, None]
-    spread = from_centre @ from_centre.T / len(row) + np.eye(2) * pitch**2 / 12
+    weight = np.maximum(depths, 1e-9).astype(np.float64)
+    centre, imprint = places.mean(axis=0), weight @ places / weight.sum()
+    from_centre = places - centre
+    spread = from_centre.T @ from_centre / len(places)
     variance, axes = np.linalg.eigh(spread)            # a quarter of the squared half-axes
-    return centre, imprint, axes / (2 * np.sqrt(variance)) @ axes.T
+    scale = 1 / (2 * np.sqrt(np.maximum(variance, 1e-12)))
+    return centre, imprint, axes * scale @ axes.T
 
 
 def _fit(place, to_circle, moved):

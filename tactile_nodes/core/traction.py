@@ -10,7 +10,7 @@ is integrated from slopes, so its errors are independent in slope, and its const
 
 The posterior (A. Tarantola, Inverse Problem Theory, 2005, ch. 3) gives wrench and covariance. All
 responses are computed once per elastomer and marker lattice; a frame costs one Cholesky
-factorisation over the touched cells.
+factorisation over the touched cells, and less while those and the errors stay as they were.
 """
 
 from dataclasses import dataclass
@@ -49,6 +49,27 @@ class Resultant:
     covariance: np.ndarray
     prior_part: np.ndarray
     misfit: float
+
+
+@dataclass(frozen=True, eq=False)
+class _System:
+    """A solution but for the values of the rows, over the active unknowns A.
+
+    Attributes
+    ----------
+    response : (A, N + 2M)
+    factor : (A, A)
+        Cholesky factor of the posterior precision.
+    gain : (6, A)
+        Wrench per weighted, backprojected rows.
+    covariance, prior_part : (6, 6)
+    """
+
+    response: np.ndarray
+    factor: np.ndarray
+    gain: np.ndarray
+    covariance: np.ndarray
+    prior_part: np.ndarray
 
 
 class TractionEstimator:
@@ -100,6 +121,7 @@ class TractionEstimator:
         self._pairs[..., 9:18] = _by_pairs(markers @ markers.T)
         # (3N, N + 2M): node by node x, y, z; depths of the cells, x of the markers, y of them
         self._response = np.concatenate([self._cell_response, markers], axis=1)
+        self._key = None
 
     def support(self, places):
         """Cells that may bear traction: those that hold a place and their neighbours.
@@ -152,17 +174,28 @@ class TractionEstimator:
         -------
         Resultant
         """
+        motion = displacement.T.ravel()
+        known = np.isfinite(steps), np.isfinite(motion)
+        weights = step_sd**-2, marker_sd**-2
+        key = (support.tobytes(), *(k.tobytes() for k in known), *weights)
+        if key != self._key:
+            self._key, self._system = key, self._prepare(support, known, weights)
+        system = self._system
+        down, motion = np.where(known[0], -steps, 0), np.where(known[1], motion, 0)
+        data = system.response @ np.concatenate([weights[0] * self._steps_adjoint(down),
+                                                 weights[1] * motion])
+        explained = data @ linalg.lapack.dpotrs(system.factor, data, lower=1)[0]
+        square = weights[0] * (down @ down) + weights[1] * (motion @ motion)
+        return Resultant(system.gain @ data, system.covariance, system.prior_part,
+                         (square - explained) / max(1, sum(map(np.count_nonzero, known))))
+
+    def _prepare(self, support, known, weights):
+        """All of a solution that does not depend on the values of the rows."""
         n, cells = len(support), np.flatnonzero(support)
         active = (3 * cells[:, None] + np.arange(3)).ravel()
-        step_known, step_weight = np.isfinite(steps), step_sd**-2
-        down = np.where(step_known, -steps, 0)
-        motion = displacement.T.ravel().astype(np.float64)
-        motion_known, motion_weight = np.isfinite(motion), marker_sd**-2
-        motion[~motion_known] = 0
-
         to_blocks = np.zeros((19, 9))
-        to_blocks[:9] = step_weight * step_known.any() * np.eye(9)
-        to_blocks[9:18] = motion_weight * np.eye(9)
+        to_blocks[:9] = weights[0] * known[0].any() * np.eye(9)
+        to_blocks[9:18] = weights[1] * np.eye(9)
         to_blocks[18, ::4] = self._prior_scale
         index = (n * cells[:, None] + cells).ravel()
         # take with mode 'clip' is three times as fast as indexing
@@ -170,27 +203,19 @@ class TractionEstimator:
         precision = (pairs @ to_blocks).reshape(len(cells), len(cells), 3, 3)
         precision = precision.transpose(0, 2, 1, 3).reshape(len(active), len(active))
         response = np.take(self._response, active, axis=0, mode='clip')
-        if step_known.any() and not step_known.all():
-            lost = self._steps(response[:, :n].T)[~step_known]
-            precision -= step_weight * (lost.T @ lost)
-        if not motion_known.all():
-            lost = response[:, n:][:, ~motion_known]
-            precision -= motion_weight * (lost @ lost.T)
-
-        data = response @ np.concatenate([step_weight * self._steps_adjoint(down),
-                                          motion_weight * motion])
+        if known[0].any() and not known[0].all():
+            lost = self._steps(response[:, :n].T)[~known[0]]
+            precision -= weights[0] * (lost.T @ lost)
+        if not known[1].all():
+            lost = response[:, n:][:, ~known[1]]
+            precision -= weights[1] * (lost @ lost.T)
         to_wrench = self._to_wrench[:, active]
-        _, solution, _ = linalg.lapack.dposv(
-            precision.T, np.column_stack([data, to_wrench.T]), lower=1, overwrite_a=1)
-        traction, gain = solution[:, 0], solution[:, 1:]
+        factor, gain, _ = linalg.lapack.dposv(precision.T, to_wrench.T, lower=1, overwrite_a=1)
         prior = pairs[:, 18].reshape(len(cells), len(cells))
         parts = gain.reshape(len(cells), 3, 6).transpose(1, 0, 2)
-        square = step_weight * (down @ down) + motion_weight * (motion @ motion)
-        count = np.count_nonzero(step_known) + np.count_nonzero(motion_known)
-        return Resultant(
-            to_wrench @ traction, to_wrench @ gain,
-            np.tensordot(self._prior_scale, parts.transpose(0, 2, 1) @ (prior @ parts), 1),
-            (square - data @ traction) / max(count, 1))
+        prior_part = np.tensordot(self._prior_scale,
+                                  parts.transpose(0, 2, 1) @ (prior @ parts), 1)
+        return _System(response, factor, gain.T, to_wrench @ gain, prior_part)
 
     def _steps(self, columns):
         """Differences between neighbouring cells, (N, K) to (S, K)."""
