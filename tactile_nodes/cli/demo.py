@@ -85,8 +85,11 @@ def _run_hand(hand, plan, duration, stopping):
         if missing:
             for name in missing:
                 print(f'tactile: {plan.namespace}/{name} delivered no wrench within '
-                      f'{_START_WITHIN:g} s. Its last words: {last_line.get(name, "none")}',
-                      file=sys.stderr)
+                      f'{_START_WITHIN:g} s', file=sys.stderr)
+                trouble = {'last line': last_line.get(name), **monitor.fingers[name].trouble}
+                for concern, text in trouble.items():
+                    if text:
+                        print(f'  {concern}: {text}', file=sys.stderr)
             return 1, None, None
         start, begin = time.time_ns(), time.monotonic()
         rates = {finger.name: finger.frame_rate for finger in hand.fingers}
@@ -104,6 +107,7 @@ def _run_hand(hand, plan, duration, stopping):
 def _wait_for_all(monitor, supervisor, stopping):
     """Wait until every finger delivers and is recorded; return those that do not."""
     begin = said = time.monotonic()
+    print('starting; the first time, the mechanics of the grasps are solved and kept', flush=True)
     while not stopping:
         supervisor.poll(0.1)
         missing = [name for name, watch in monitor.fingers.items()
@@ -113,8 +117,7 @@ def _wait_for_all(monitor, supervisor, stopping):
             return [name for name in missing if not monitor.fingers[name].arrivals]
         if now > said + 2:
             said = now
-            print(f'{now - begin:3.0f} s: waiting for {", ".join(missing)} (the first time, the '
-                  'mechanics of the grasp are solved; later runs keep them)', flush=True)
+            print(f'{now - begin:3.0f} s: waiting for {", ".join(missing)}', flush=True)
     return []
 
 

@@ -6,6 +6,7 @@ from time import time_ns
 
 import numpy as np
 import rclpy
+from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
 from geometry_msgs.msg import WrenchStamped
 from rclpy.signals import SignalHandlerOptions
 from std_msgs.msg import Bool
@@ -25,9 +26,12 @@ class FingerWatch:
     wrench : geometry_msgs.msg.WrenchStamped or None
         The last one.
     in_contact, slipping : bool
+    trouble : dict of str to str
+        What its diagnostics say that is not well, by concern.
     """
 
     def __init__(self):
+        self.trouble = {}
         self.arrivals = []
         self.wrench = None
         self.in_contact = self.slipping = False
@@ -53,7 +57,7 @@ class FingerWatch:
 
 
 class HandMonitor:
-    """A node that subscribes to every finger's wrench, contact and slip; a context manager.
+    """A node that hears every finger's wrench, contact, slip and diagnostics; a context manager.
 
     Messages are taken in a thread of their own. `fingers` maps names to FingerWatch.
     """
@@ -72,6 +76,8 @@ class HandMonitor:
                                           ('contact/in_contact', Bool, watch.on_contact),
                                           ('contact/slipping', Bool, watch.on_slip)):
                 self._node.create_subscription(kind, f'{name}/{topic}', callback, RELIABLE_DEPTH)
+        self._node.create_subscription(DiagnosticArray, '/diagnostics', self._on_diagnostics,
+                                       RELIABLE_DEPTH)
         self._executor, self._done = new_executor(self._context), threading.Event()
         self._executor.add_node(self._node)
         self._thread = threading.Thread(target=spin, args=(self._executor, self._done))
@@ -87,3 +93,15 @@ class HandMonitor:
     def readers(self, finger):
         """How many subscriptions there are to a finger's wrench, this monitor's included."""
         return self._node.count_subscribers(f'{self._namespace}/{finger}/wrench')
+
+    def _on_diagnostics(self, message):
+        """Keep what is not well; a status is named `<hand>/<finger>: <concern>`."""
+        for status in message.status:
+            owner, _, concern = status.name.partition(': ')
+            watch = self.fingers.get(owner.rpartition('/')[2])
+            if watch is None:
+                continue
+            if status.level == DiagnosticStatus.OK:
+                watch.trouble.pop(concern, None)
+            else:
+                watch.trouble[concern] = status.message
