@@ -221,12 +221,12 @@ class DeviceNode(FingerNode, LifecycleNode):
     def _handle(self, frame):
         """Hand on and publish one frame; in the capture thread."""
         self._health.note(frame)
-        reference = self._taker.add(frame.image)
-        if reference is not None:
-            self._take_reference(reference, frame)
         for listener in self.frame_listeners:
             listener(frame)
         self._publish(frame, header_of(frame.stamp_ns, self.frame_id))
+        reference = self._taker.add(frame.image)
+        if reference is not None:
+            self._take_reference(reference, frame)
 
     def _publish(self, frame, header):
         outlets, image = self.outlets, frame.image

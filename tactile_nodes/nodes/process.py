@@ -6,7 +6,6 @@ import signal
 import sys
 import threading
 import traceback
-from contextlib import suppress
 
 import cv2
 import rclpy
@@ -30,7 +29,7 @@ def run(build, args=None):
         Instead of sys.argv.
     """
     cv2.setNumThreads(1)
-    done, failures = threading.Event(), []
+    done, failures, nodes = threading.Event(), [], []
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: done.set())
 
@@ -39,36 +38,49 @@ def run(build, args=None):
         done.set()
 
     threading.excepthook = failed
-    nodes = []
     try:
-        # rclpy's own handlers would end the context under the feet of running threads
-        rclpy.init(args=args, signal_handler_options=SignalHandlerOptions.NO)
+        _init(args)
         nodes += build()
-        executor = new_executor()
-        for node in nodes:
-            executor.add_node(node)
-        spinner = threading.Thread(target=spin, args=(executor, done), name='executor')
-        spinner.start()
-        for node in nodes:
-            getattr(node, 'begin', bool)()
-        gc.freeze()      # what is there now stays: later collections need not look at it
-        done.wait()
-    except (TactileError, RuntimeError) as error:       # RuntimeError: rclpy's, of wrong arguments
+        _serve(nodes, done)
+        code = 1 if failures else 0
+    except TactileError as error:
         print(error, file=sys.stderr)
         code = 2
-    else:
-        code = 1 if failures else 0
-    done.set()
-    for node in nodes:
-        getattr(node, 'end', bool)()
-    with suppress(NameError):
-        spinner.join()
     for node in nodes:
         node.destroy_node()
     rclpy.try_shutdown()
     for failure in failures:
         traceback.print_exception(failure.exc_type, failure.exc_value, failure.exc_traceback)
     sys.exit(code)
+
+
+def _init(args):
+    # rclpy's own signal handlers would end the context under the feet of running threads
+    try:
+        rclpy.init(args=args, signal_handler_options=SignalHandlerOptions.NO)
+    except (RuntimeError, ValueError) as error:
+        raise TactileError('wrong ROS arguments', found=str(error)) from None
+
+
+def _serve(nodes, done):
+    executor = new_executor()
+    for node in nodes:
+        executor.add_node(node)
+    spinner = threading.Thread(target=spin, args=(executor, done), name='executor')
+    spinner.start()
+    try:
+        for node in nodes:
+            if hasattr(node, 'begin'):
+                node.begin()
+        gc.freeze()      # what is there now stays: later collections need not look at it
+        done.wait()
+    finally:
+        done.set()
+        spinner.join(timeout=1.0)      # not for ever: a service may be waiting for frames
+        for node in nodes:
+            if hasattr(node, 'end'):
+                node.end()
+        spinner.join()
 
 
 def new_executor(context=None):

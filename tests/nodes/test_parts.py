@@ -1,0 +1,167 @@
+# SPDX-License-Identifier: Apache-2.0
+"""The parts of the nodes that know nothing of ROS: join, camera settings, health, capture."""
+
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from tactile_nodes.core.types import Frame
+from tactile_nodes.device.contract import DeviceInfo, Light
+from tactile_nodes.errors import DataError, DeviceError, DeviceLost
+from tactile_nodes.nodes.camera_health import CameraHealth, judge_image
+from tactile_nodes.nodes.capture import Capture, ReferenceTaker
+from tactile_nodes.nodes.join import Join
+from tactile_nodes.nodes.settings import CameraSettings
+from tests.nodes.foreign import wait_until
+from tests.nodes.replay import ReplayDevice
+
+SETTINGS = CameraSettings(60.0, 0.008, 1.0, Light(0.5, 0.5, 0.5))
+INFO = DeviceInfo('S1', 'probe', 64, 48, (1.0, 100.0), (1e-4, 0.02), (0.5, 8.0), True)
+
+
+def message(stamp_ns):
+    stamp = SimpleNamespace(sec=stamp_ns // 10**9, nanosec=stamp_ns % 10**9)
+    return SimpleNamespace(header=SimpleNamespace(stamp=stamp))
+
+
+def test_join_brings_equal_stamps_together_in_any_order():
+    got = []
+    join = Join(('a', 'b'), lambda stamp, parts: got.append((stamp, sorted(parts))))
+    a, b = join.taker('a'), join.taker('b')
+    for take, stamp in ((a, 1), (a, 2), (b, 2), (b, 1)):
+        take(message(stamp))
+    assert got == [(2, ['a', 'b']), (1, ['a', 'b'])]
+    assert join.dropped == 0
+
+
+def test_join_drops_the_oldest_incomplete_frame():
+    got = []
+    join = Join(('a', 'b'), lambda stamp, parts: got.append(stamp))
+    for stamp in range(10):
+        join.taker('a')(message(stamp))
+    for stamp in (0, 9):
+        join.taker('b')(message(stamp))
+    assert got == [9]
+    assert join.dropped == 7       # 4 may wait; the late part of frame 0 pushed one more out
+
+
+@pytest.mark.parametrize(('change', 'reason'), [
+    ({'frame_rate': 150.0}, 'frame rate out of range, found 150.0, expected 1 to 100 Hz'),
+    ({'gain': 9.0}, 'gain out of range'), ({'exposure': 0.02}, 'longer than the frame period'),
+])
+def test_settings_that_the_device_cannot_do_are_refused(change, reason):
+    with pytest.raises(DeviceError, match=reason):
+        SETTINGS.changed(change).check(INFO, SETTINGS)
+
+
+def test_settings_that_a_device_does_not_have():
+    bare = replace(INFO, frame_rate_range=None, exposure_range=None, gain_range=None,
+                   has_light=False)
+    SETTINGS.check(bare, SETTINGS)
+    for change in ({'frame_rate': 30.0}, {'exposure': 0.01}, {'gain': 2.0}, {'led.red': 0.1}):
+        with pytest.raises(DeviceError, match='cannot be set'):
+            SETTINGS.changed(change).check(bare, SETTINGS)
+
+
+def test_rate_and_exposure_change_together():
+    wanted = SETTINGS.changed({'frame_rate': 10.0, 'exposure': 0.02})
+    wanted.check(INFO, SETTINGS)
+    assert wanted.parameters()['frame_rate'] == 10.0
+    assert SETTINGS.changed({'frame_rate': 30.0}).seen_differently(SETTINGS) is False
+    assert SETTINGS.changed({'led.green': 0.4}).seen_differently(SETTINGS) is True
+
+
+def frame(level=120, stamp=0, noise=0, seed=0):
+    rng = np.random.default_rng(seed)
+    image = np.clip(rng.normal(level, noise, (48, 64, 3)), 0, 255)
+    return Frame(image.astype(np.uint8), stamp, 0)
+
+
+@pytest.mark.parametrize(('level', 'word'), [(120, ''), (3, 'dark'), (255, 'saturated')])
+def test_brightness(level, word):
+    problem, values = judge_image(frame(level).image)
+    assert word in problem and bool(problem) == bool(word)
+    assert set(values) == {'mean level', 'dark', 'saturated'}
+
+
+def test_health_of_the_last_second():
+    health = CameraHealth()
+    assert health.judge({}, 60.0, 0)[1], 'silent'
+    for _ in range(1000):
+        health.note(frame(stamp=0))
+    problem, silent, values = health.judge({}, 60.0, 5_000_000)
+    assert (problem, silent, values['frame age']) == ('', False, '5.0 ms')
+    health.note(frame())
+    assert '3 of 4 frames lost' in health.judge({'corrupt image': 3}, None, 0)[0]
+    health._since -= 1.0
+    health.note(frame())
+    problem, _, values = health.judge({'corrupt image': 3}, 60.0, 0)
+    assert 'instead of 60 frames a second' in problem
+    assert values['dropped: corrupt image'] == 3
+
+
+def test_reference_is_taken_from_frames_at_rest():
+    taker = ReferenceTaker((48, 64), 6)
+    assert taker.add(frame().image) is None, 'nobody asked'
+    future = taker.request()
+    for seed in range(5):
+        assert taker.add(frame(noise=2, seed=seed).image) is None
+    reference = taker.add(frame(noise=2, seed=5).image)
+    assert reference.frames == 6 and not future.done()
+    taker.done(reference)
+    assert future.result(0) is reference and taker.problem == ''
+
+
+def moving(taker):
+    for seed in range(6):
+        taker.add(frame(100 + 20 * seed, noise=2, seed=seed).image)
+
+
+def test_reference_of_a_moving_scene_is_refused_or_waited_for():
+    taker = ReferenceTaker((48, 64), 6)
+    future = taker.request()
+    moving(taker)
+    with pytest.raises(DataError, match='moved'):
+        future.result(0)
+    future = taker.request(patient=True)
+    moving(taker)
+    assert not future.done() and 'moved' in taker.problem
+    for seed in range(6):
+        reference = taker.add(frame(noise=2, seed=seed).image)
+    assert reference is not None
+
+
+def test_reference_begins_anew_when_the_light_changes():
+    taker = ReferenceTaker((48, 64), 6)
+    taker.request()
+    for seed in range(5):
+        taker.add(frame(60, noise=2, seed=seed).image)
+    taker.restart()
+    for seed in range(6):
+        reference = taker.add(frame(120, noise=2, seed=seed).image)
+    assert abs(reference.mean.mean() - 120) < 1
+
+
+def test_reference_given_up():
+    taker = ReferenceTaker((48, 64), 6)
+    taker.cancel('nothing to give up')
+    future = taker.request()
+    taker.cancel('stopped')
+    with pytest.raises(DataError, match='stopped'):
+        future.result(0)
+
+
+def test_lost_device_is_opened_again(monkeypatch):
+    monkeypatch.setattr('tactile_nodes.nodes.capture._REOPEN_PERIOD', 0.05)
+    device = ReplayDevice([frame(), None, frame()], lost=DeviceLost)
+    device.open()
+    got, prepared = [], []
+    capture = Capture(device, lambda: prepared.append(device.opened), got.append)
+    capture.start()
+    device.release(3)
+    wait_until(lambda: len(got) == 2, 'the frame after the loss')
+    assert prepared == [2] and capture.problem == ''
+    capture.stop()
+    capture.stop()
