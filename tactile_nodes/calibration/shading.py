@@ -23,6 +23,7 @@ _MIN_SLOPE = 0.15              # that the steepest cells must reach
 _INSIDE = 0.8                  # of the contact radius: clear of its rim, where smoothing reaches
 _FIRST_GAMMA = 2.0
 _OUTLIER = 0.02                # of the grey level: what fits worse counts less
+_DARK = 1e-3                   # of the light of the flat skin
 _MAX_RESIDUAL = 0.03           # of the light
 
 
@@ -111,10 +112,11 @@ class _Imprint:
         self.ratio = ratio[inside].T
 
     def slope(self, centre):
-        """Slope (2, cells) of the skin on the ball, given its centre."""
+        """Slope gx, gy of the skin on the ball, and its height below the ball's middle, m."""
         out = self.place - centre[:, None]
-        return -out / np.sqrt(np.maximum(self.ball_radius ** 2 - np.square(out).sum(axis=0),
-                                         (0.1 * self.ball_radius) ** 2))
+        below = np.sqrt(np.maximum(self.ball_radius ** 2 - np.square(out).sum(axis=0),
+                                   (0.1 * self.ball_radius) ** 2))
+        return np.stack([*(-out / below), below])
 
 
 def _check_coverage(imprints, work):
@@ -133,7 +135,7 @@ def _check_coverage(imprints, work):
                   + ', '.join(''.join('x' if f else '-' for f in row) for row in filled) + ')',
             expected=f'at least {filled.size - _MAX_EMPTY_PARTS}',
             fix='Press the ball in where a - is.')
-    steepest = max(np.hypot(*imprint.slope(imprint.centre)).max() for imprint in imprints)
+    steepest = max(np.hypot(*i.slope(i.centre)[:2]).max() for i in imprints)
     if steepest < _MIN_SLOPE:
         raise DataError('the indentations are too shallow', where='shading',
                         found=f'slope {steepest:.2f}', expected=f'at least {_MIN_SLOPE}',
@@ -141,39 +143,82 @@ def _check_coverage(imprints, work):
 
 
 def _fit(imprints):
-    ratio = np.concatenate([imprint.ratio for imprint in imprints], axis=1)
-    terms = np.concatenate([imprint.terms for imprint in imprints], axis=1)
-
-    def slopes(centres):
-        return np.concatenate([imprint.slope(centre) for imprint, centre
-                               in zip(imprints, centres.reshape(-1, 2), strict=True)], axis=1)
-
-    def unpack(vector):
-        gamma, light = vector[0], vector[1:1 + 6 * TERMS].reshape(2, 3, TERMS)
-        return gamma, light, vector[1 + 6 * TERMS:] * 1e-3       # centres in mm
-
-    def residuals(vector):
-        gamma, (a, b), centres = unpack(vector)
-        gx, gy = slopes(centres)
-        light = (1 - a @ terms * gx - b @ terms * gy) / np.sqrt(1 + gx * gx + gy * gy)
-        return (np.power(np.maximum(light, 1e-3), 1 / gamma) - ratio).ravel()
-
-    centres = np.array([imprint.centre for imprint in imprints]).ravel()
-    gx, gy = slopes(centres)
-    steepness = np.sqrt(1 + gx * gx + gy * gy)
-    design = -np.concatenate([terms * gx, terms * gy]).T
-    target = (np.power(ratio, _FIRST_GAMMA) * steepness - 1).T
-    light = np.linalg.lstsq(design, target, rcond=None)[0]       # (2 TERMS, 3)
-    light = light.reshape(2, TERMS, 3).transpose(0, 2, 1)
-    start = np.concatenate([[_FIRST_GAMMA], light.ravel(), centres * 1e3])
-    fit = least_squares(residuals, start, loss='cauchy', f_scale=_OUTLIER, x_scale='jac')
-    gamma, (a, b), centres = unpack(fit.x)
-    spread = 1.48 * gamma * np.median(np.abs(residuals(fit.x)))
+    problem = _Problem(imprints)
+    start = problem.start()
+    fit = least_squares(problem.residuals, start, problem.jacobian, loss='cauchy',
+                        f_scale=_OUTLIER, x_scale='jac')
+    gamma, a, b, centres = problem.unpack(fit.x)
+    spread = 1.48 * gamma * np.median(np.abs(problem.residuals(fit.x)))
     if not fit.success or spread > _MAX_RESIDUAL:
         raise DataError('the shading model does not fit', where='shading',
                         found=f'{spread:.3f} of the light left over',
                         expected=f'at most {_MAX_RESIDUAL}',
                         fix='Check the radius of the ball, the image scale and the intervals.')
-    circles = np.column_stack([centres.reshape(-1, 2), [i.radius for i in imprints]])
-    return ShadingFit(ShadingModel(float(gamma), a, b, float(spread)), circles, ratio.shape[1],
-                      float(np.hypot(*slopes(centres)).max()))
+    circles = np.column_stack([centres, [imprint.radius for imprint in imprints]])
+    return ShadingFit(ShadingModel(float(gamma), a, b, float(spread)), circles,
+                      problem.ratio.shape[1], float(np.hypot(*problem.slopes(centres)[:2]).max()))
+
+
+class _Problem:
+    """The least-squares problem; unknowns are gamma, a, b and the centres in mm."""
+
+    def __init__(self, imprints):
+        self._imprints = imprints
+        self.ratio = np.concatenate([imprint.ratio for imprint in imprints], axis=1)
+        self._terms = np.concatenate([imprint.terms for imprint in imprints], axis=1)
+
+    def unpack(self, vector):
+        """Return gamma, a (3, 6), b (3, 6), centres (N, 2) in m."""
+        a, b = vector[1:1 + 6 * TERMS].reshape(2, 3, TERMS)
+        return vector[0], a, b, vector[1 + 6 * TERMS:].reshape(-1, 2) * 1e-3
+
+    def start(self):
+        """Linear fit with the first guess of gamma and the centres of the masks."""
+        centres = np.array([imprint.centre for imprint in self._imprints])
+        gx, gy, _ = self.slopes(centres)
+        design = -np.concatenate([self._terms * gx, self._terms * gy]).T
+        target = np.power(self.ratio, _FIRST_GAMMA) * np.sqrt(1 + gx * gx + gy * gy) - 1
+        light = np.linalg.lstsq(design, target.T, rcond=None)[0]       # (2 TERMS, 3)
+        light = light.reshape(2, TERMS, 3).transpose(0, 2, 1)
+        return np.concatenate([[_FIRST_GAMMA], light.ravel(), centres.ravel() * 1e3])
+
+    def slopes(self, centres):
+        """gx, gy and height below the ball's middle of all cells, (3, cells)."""
+        return np.concatenate([imprint.slope(centre) for imprint, centre
+                               in zip(self._imprints, centres, strict=True)], axis=1)
+
+    def residuals(self, vector):
+        """Grey level over that of the flat skin: model minus measured, (3 cells,)."""
+        gamma, a, b, centres = self.unpack(vector)
+        gx, gy, _ = self.slopes(centres)
+        light = (1 - a @ self._terms * gx - b @ self._terms * gy) / np.sqrt(1 + gx * gx + gy * gy)
+        return (np.power(np.maximum(light, _DARK), 1 / gamma) - self.ratio).ravel()
+
+    def jacobian(self, vector):
+        """Derivatives of `residuals`, (3 cells, unknowns)."""
+        gamma, a, b, centres = self.unpack(vector)
+        gx, gy, below = self.slopes(centres)
+        a, b = a @ self._terms, b @ self._terms
+        steep = np.sqrt(1 + gx * gx + gy * gy)
+        light = np.maximum((1 - a * gx - b * gy) / steep, _DARK)
+        grey = np.power(light, 1 / gamma)
+        per_light = grey / (gamma * light)
+        result = np.zeros((*self.ratio.shape, len(vector)))
+        result[..., 0] = -grey * np.log(light) / gamma ** 2
+        lights = np.zeros((*self.ratio.shape, 2, 3, TERMS))
+        for channel in range(3):
+            for axis, slope in enumerate((gx, gy)):
+                lights[channel, :, axis, channel] = \
+                    (-per_light[channel] * slope / steep * self._terms).T
+        result[..., 1:1 + 6 * TERMS] = lights.reshape(*self.ratio.shape, -1)
+        by_gx = per_light * (-a / steep - light * gx / steep ** 2)
+        by_gy = per_light * (-b / steep - light * gy / steep ** 2)
+        # the slopes change with the centre by ((1 + gx^2, gx gy), (gx gy, 1 + gy^2)) / below
+        by_x = (by_gx * (1 + gx * gx) + by_gy * gx * gy) / below * 1e-3
+        by_y = (by_gx * gx * gy + by_gy * (1 + gy * gy)) / below * 1e-3
+        first, column = 0, 1 + 6 * TERMS
+        for imprint in self._imprints:
+            cells = slice(first, first + imprint.ratio.shape[1])
+            result[:, cells, column], result[:, cells, column + 1] = by_x[:, cells], by_y[:, cells]
+            first, column = cells.stop, column + 2
+        return result.reshape(-1, len(vector))

@@ -17,11 +17,12 @@ CHANGED_PROBABILITY = 1e-4     # a cell that belongs to it
 
 _SMOOTHING = 1.5               # cells
 _KERNEL = cv2.getGaussianKernel(9, _SMOOTHING).astype(np.float32)
-_GREY_RANGE = (6, 250)         # grey levels of the reference that can be measured with
+_GREY_RANGE = (6, 250)         # grey levels that can be measured with
 _BLOCK = 8                     # cells per side of the blocks in which light drift is looked for
 _LEAST_SCATTER = 1e-3          # of blocks at rest, as a fraction of their light
 _COLOUR_PART = np.kron(np.eye(3) - 1 / 3, np.ones((3, 3)))
 _LEAST_MIXING = 1e-4
+_MAX_STEPS, _SMALL_STEP = 5, 2e-3
 _TOGETHER = 50                 # blocks around a contact err together: their errors do not average
 _AWAY = 4                      # blocks from what changed from where on the light counts fully
 _GAIN_RANGE = (0.2, 5)         # drift of the light that can be made good
@@ -82,7 +83,7 @@ class ContactStage:
         cell = self._reduce(np.square(reference.noise)) / self._geometry.work_factor ** 2
         cell = cell * np.square(256 * self._gamma / grey) * (1 + 1 / reference.frames)
         cell = cell.transpose(2, 0, 1).astype(np.float32)
-        usable = ((grey > _GREY_RANGE[0] * 256) & (grey < _GREY_RANGE[1] * 256)).all(axis=2)
+        usable = _measurable(grey)
         rows = self._solve[1:]
         covariance = [(rows[i] * rows[j] * cell).sum(axis=0) for i, j in ((0, 0), (0, 1), (1, 1))]
         weight = usable / (covariance[0] + covariance[2])
@@ -115,7 +116,7 @@ class ContactStage:
                              self._block_shape)
         if not self._has_shading or gain.min() < _GAIN_RANGE[0] or gain.max() > _GAIN_RANGE[1]:
             return self._result(np.zeros(self._work.shape, bool), None, gain)
-        slope = self._slope(self._light(grey), drift)
+        slope = self._slope(self._light(grey), drift, _measurable(grey))
         squared = self._squared_change(slope)
         changed = _changed(squared)
         if self._shading is None:
@@ -136,7 +137,7 @@ class ContactStage:
         blocks = cv2.resize(grey, self._block_shape[::-1], interpolation=cv2.INTER_AREA)
         return np.power(np.ascontiguousarray(blocks.reshape(-1, 3).T) / 65536, self._gamma)
 
-    def _slope(self, light, drift):
+    def _slope(self, light, drift, usable):
         """Smoothed slope (2, h, w), or difference of colour without a shading model."""
         unsloped = (np.eye(3) + drift).astype(np.float32) @ self._reference.reshape(3, -1)
         unsloped = unsloped.reshape(light.shape)
@@ -149,6 +150,7 @@ class ContactStage:
         brightness += 1
         # each cell counts with the inverse of its slope's variance, which goes with brightness^-2
         weight = self._weight * brightness
+        weight *= usable
         total = _smooth(weight * brightness)
         np.maximum(total, _LEAST_WEIGHT, out=total)
         return np.stack([_smooth(weight * part) / total for part in solved[1:]])
@@ -181,8 +183,14 @@ class ContactStage:
         return cv2.resize(image, self._work.shape[::-1], interpolation=cv2.INTER_AREA)
 
 
+def _measurable(grey):
+    """Where no channel of a reduced image is dark or saturated, (h, w) bool."""
+    low, high = (np.full(3, level * 256.0) for level in _GREY_RANGE)
+    return cv2.inRange(grey, low, high).astype(bool)
+
+
 def _smooth(field, kernel=_KERNEL):
-    return cv2.sepFilter2D(field, cv2.CV_32F, kernel, kernel, borderType=cv2.BORDER_REFLECT)
+    return cv2.sepFilter2D(field, cv2.CV_32F, kernel, kernel, borderType=cv2.BORDER_CONSTANT)
 
 
 def _drift(reference, blocks, shape):
@@ -219,7 +227,7 @@ def _drift(reference, blocks, shape):
     mixing_sd = 0.1 * np.ptp(colour) + _LEAST_MIXING
     prior = np.diag(np.where(np.eye(3), 1, 1 / mixing_sd ** 2).ravel())
     away = None
-    for _ in range(2):
+    for _ in range(_MAX_STEPS):
         expected = reference + drift @ reference
         residual = blocks / expected
         residual /= residual.mean(axis=0)
@@ -237,6 +245,8 @@ def _drift(reference, blocks, shape):
         variance = _TOGETHER * np.square(scatter.mean())
         step = np.linalg.solve(flat @ flat.T * _COLOUR_PART + variance * prior, moment.ravel())
         drift += step.reshape(3, 3)
+        if np.abs(step).max() < _SMALL_STEP:
+            break
         typical = np.sort(np.abs(residual), axis=1)[:, residual.shape[1] // 2, None] * 1.48
         scatter = np.clip(typical, _LEAST_SCATTER, scatter)
     # colours do not tell the brightness common to all channels
@@ -273,14 +283,14 @@ def _touched(changed, squared, depth=None):
     pressing bends it, which fills a rim that is cut by the border of the image. What smoothing
     has added outside is taken off again.
     """
-    mask = np.zeros(squared.shape, bool)
+    mask, inside = np.zeros((2, *squared.shape), bool)
     for box, region in changed:
-        inside = region & (squared[box] > _RIM * squared[box].max(where=region, initial=0))
-        if depth is not None:
-            bend = cv2.Laplacian(depth, cv2.CV_32F, borderType=cv2.BORDER_REPLICATE)[box]
-            inside |= (bend < 0) & (depth[box] > _DEEP * depth[box].max())
-        for part, filled in _regions(inside):
-            mask[box][part] |= filled
+        inside[box] |= region & (squared[box] > _RIM * squared[box].max(where=region, initial=0))
+    if changed and depth is not None:
+        bend = cv2.Laplacian(depth, cv2.CV_32F, borderType=cv2.BORDER_REPLICATE)
+        inside |= (bend < 0) & (depth > _DEEP * depth.max())
+    for box, filled in _regions(inside):
+        mask[box] |= filled
     return cv2.erode(mask.view(np.uint8), _SMOOTHED).view(bool)
 
 

@@ -1,0 +1,290 @@
+# SPDX-License-Identifier: Apache-2.0
+from functools import partial
+
+import cv2
+import numpy as np
+import pytest
+
+from tactile_nodes.core.contact import CHANGED_PROBABILITY, ContactStage
+from tactile_nodes.core.depth import TERMS, ShadingModel, position_terms
+from tactile_nodes.core.geometry import ImageGeometry
+from tactile_nodes.core.reference import ReferenceBuilder
+from tactile_nodes.core.types import Elastomer, ElastomerKind
+from tactile_nodes.errors import DataError
+from tests.skin_pictures import (
+    GAMMA,
+    dots,
+    flat,
+    hertz_skin,
+    light_ratios,
+    picture,
+    sphere_cap,
+)
+
+GEOMETRY = ImageGeometry(240, 320, 60e-6)
+WORK = GEOMETRY.work
+X, Y = np.meshgrid(*WORK.axes())
+IMAGE_X, IMAGE_Y = np.meshgrid(*GEOMETRY.axes())
+NOISE = 1.2                    # grey levels
+RADIUS = 4e-3
+MARKED = Elastomer('marked', ElastomerKind.REFLECTIVE_MARKERS, 3e-3, 4e5, 0.48, 1.5e-3, 0.5e-3)
+
+
+def shading():
+    terms = position_terms(WORK).reshape(TERMS, -1).T
+    a, b = (np.linalg.lstsq(terms, ratio.reshape(3, -1).T, rcond=None)[0].T
+            for ratio in light_ratios(X, Y))
+    return ShadingModel(GAMMA, a, b, 0.0)
+
+
+def shot(rng, skin=flat, shift=(0.0, 0.0), light=(1, 1, 1), noise=NOISE):
+    return picture(GEOMETRY, skin, reflectance=dots(IMAGE_X, IMAGE_Y, shift=shift), light=light,
+                   noise=noise, rng=rng)
+
+
+@pytest.fixture(scope='module')
+def reference():
+    rng = np.random.default_rng(10)
+    builder = ReferenceBuilder(GEOMETRY.shape)
+    for _ in range(30):
+        builder.add(shot(rng))
+    return builder.finish()
+
+
+@pytest.fixture(scope='module')
+def stage(reference):
+    stage = ContactStage(GEOMETRY, MARKED, shading())
+    stage.set_reference(reference)
+    return stage
+
+
+@pytest.fixture(scope='module')
+def plain(reference):
+    """Without a shading model."""
+    stage = ContactStage(GEOMETRY, MARKED)
+    stage.set_reference(reference)
+    return stage
+
+
+def overlap(mask, truth):
+    return (mask & truth).sum() / (mask | truth).sum()
+
+
+CENTRES = [(0.0, 0.0), (4e-3, -2.5e-3), (-5e-3, 3e-3)]
+
+
+@pytest.mark.parametrize(('approach', 'limit'), [(0.5e-3, 28e-6), (0.3e-3, 18e-6),
+                                                 (0.1e-3, 12e-6)])
+@pytest.mark.parametrize('centre', CENTRES)
+def test_depth_is_that_of_the_exact_sphere(stage, approach, limit, centre):
+    """A ball sunk into a skin that stays flat around it: depth = sqrt(R^2 - r^2) - (R - d).
+
+    The slope jumps at its rim, which the smoothing of the slope rounds off.
+    """
+    skin = partial(sphere_cap, radius=RADIUS, approach=approach, centre=centre)
+    contact = stage.process(shot(np.random.default_rng(11), skin))
+    depth, _, _, inside = skin(X, Y)
+    error = contact.depth - depth
+    assert np.sqrt(np.square(error[inside]).mean()) < limit
+    assert np.sqrt(np.square(error[~inside]).mean()) < 4e-6
+    assert contact.centroid_depth == pytest.approx(approach, abs=1.2 * limit)
+    assert np.hypot(*(contact.centroid - centre)) < 35e-6
+
+
+@pytest.mark.parametrize('approach', [0.1e-3, 0.3e-3, 0.5e-3])
+@pytest.mark.parametrize('centre', CENTRES)
+def test_an_imprint_has_the_shape_of_the_ball(stage, approach, centre):
+    """Where an elastic skin lies on a ball it is the ball: curvature 1 / R (Johnson, ch. 4).
+
+    The skin of a half-space sinks in everywhere, so depth is only known up to a constant.
+    """
+    skin = partial(hertz_skin, radius=RADIUS, approach=approach, centre=centre)
+    depth, _, _, inside = skin(X, Y)
+    error = stage.process(shot(np.random.default_rng(11), skin)).depth - depth
+    assert error[inside].std() < 6e-6
+
+
+@pytest.mark.parametrize('approach', [0.1e-3, 0.3e-3, 0.5e-3])
+def test_mask_is_the_contact_and_not_the_slope_around_it(stage, plain, approach):
+    """Contact circle of Hertz (Johnson, Contact Mechanics, ch. 4): a^2 = R d."""
+    skin = partial(hertz_skin, radius=RADIUS, approach=approach, centre=(-2e-3, 1e-3))
+    image = shot(np.random.default_rng(12), skin, shift=(0.1e-3, 0))
+    truth = skin(X, Y)[3]
+    for found in (stage.process(image), plain.process(image)):
+        assert found.in_contact and overlap(found.mask, truth) > 0.75
+        assert found.area == pytest.approx(found.mask.sum() * 0.12e-3 ** 2)
+        assert found.area == pytest.approx(np.pi * RADIUS * approach, rel=0.25)
+        assert np.hypot(*(found.centroid - (-2e-3, 1e-3))) < 60e-6
+
+
+def test_two_contacts_are_two(stage):
+    def two(x, y):
+        left = hertz_skin(x, y, RADIUS, 0.4e-3, (-4e-3, 1e-3))
+        right = hertz_skin(x, y, RADIUS, 0.2e-3, (5e-3, -1e-3))
+        return *(a + b for a, b in zip(left[:3], right[:3], strict=True)), left[3] | right[3]
+
+    mask = stage.process(shot(np.random.default_rng(13), two)).mask
+    assert cv2.connectedComponents(mask.view(np.uint8))[0] == 3        # the background is one
+    assert overlap(mask, two(X, Y)[3]) > 0.75
+
+
+@pytest.mark.parametrize('turn', [0.0, 0.3])
+def test_a_contact_cut_by_the_border_is_filled(stage, turn):
+    def log(x, y):
+        across = np.cos(turn) * y - np.sin(turn) * x
+        depth, _, slope, inside = hertz_skin(0 * x, across, RADIUS, 0.3e-3, (0, 1e-3))
+        return depth, -np.sin(turn) * slope, np.cos(turn) * slope, inside
+
+    mask = stage.process(shot(np.random.default_rng(13), log)).mask
+    assert overlap(mask, log(X, Y)[3]) > 0.8
+
+
+def test_without_a_model_there_is_a_mask_but_no_depth(plain):
+    skin = partial(sphere_cap, radius=RADIUS, approach=0.3e-3)
+    contact = plain.process(shot(np.random.default_rng(14), skin))
+    assert contact.in_contact and np.isnan(contact.depth).all()
+    assert np.isnan(contact.centroid_depth) and np.hypot(*contact.centroid) < 50e-6
+
+
+def assert_empty(contact):
+    assert not contact.in_contact and contact.area == 0 and not contact.mask.any()
+    assert contact.mask.dtype == bool and contact.depth.dtype == np.float32
+    assert contact.mask.shape == contact.depth.shape == WORK.shape
+    assert contact.centroid.shape == (2,) and np.isnan(contact.centroid).all()
+    assert np.isnan(contact.centroid_depth)
+
+
+def test_no_change_is_exactly_nothing():
+    image = shot(np.random.default_rng(15))
+    builder = ReferenceBuilder(GEOMETRY.shape)
+    for _ in range(5):
+        builder.add(image)
+    stage = ContactStage(GEOMETRY, MARKED, shading())
+    stage.set_reference(builder.finish())
+    contact = stage.process(image)
+    assert_empty(contact)
+    assert not contact.depth.any()
+    np.testing.assert_allclose(contact.light_gain, 1.0, atol=1e-12)
+
+
+def test_a_skin_at_rest_gives_no_contact(stage, plain):
+    rng = np.random.default_rng(16)
+    for _ in range(30):
+        image = shot(rng)
+        contact = stage.process(image)
+        assert_empty(contact)
+        assert contact.depth.std() < 1.5e-6
+        assert_empty(plain.process(image))
+
+
+def test_false_alarms_of_a_cell_are_as_rare_as_stated(stage):
+    """The squared change of cells at rest is chi-squared with 2 degrees of freedom."""
+    rng = np.random.default_rng(17)
+    squared = np.concatenate([squared_change(stage, shot(rng)) for _ in range(40)])
+    assert squared.mean() == pytest.approx(2, rel=0.1)
+    for probability in (0.1, 0.01, 1e-3, CHANGED_PROBABILITY):
+        rate = (squared > -2 * np.log(probability)).mean()
+        assert rate == pytest.approx(probability, rel=0.15 if probability > 1e-3 else 0.5)
+
+
+def squared_change(stage, image):
+    found = []
+    original = stage._squared_change
+    stage._squared_change = lambda slope: found.append(original(slope)) or found[0]
+    stage.process(image)
+    del stage._squared_change
+    return found[0].ravel()
+
+
+@pytest.mark.parametrize('light', [(1.05, 1, 1), (1, 0.95, 1), (1.05, 0.95, 1.05),
+                                   (0.7, 0.7, 0.7), (1, 1, 0.8)])
+def test_drifting_leds_are_no_contact(stage, plain, light):
+    image = shot(np.random.default_rng(18), light=light)
+    contact = stage.process(image)
+    assert_empty(contact)
+    assert np.abs(contact.depth).max() < 15e-6
+    # a tenth of a channel's light is another LED's
+    np.testing.assert_allclose(contact.light_gain, light, atol=0.15 * np.ptp(light) + 0.01)
+    assert_empty(plain.process(image))
+
+
+@pytest.mark.parametrize('light', [(1.05, 1.05, 1.05), (1.05, 0.95, 1.05), (1, 1, 0.85)])
+@pytest.mark.parametrize('approach', [0.3e-3, 0.5e-3])
+def test_drifting_leds_leave_depth_and_mask_as_they_are(stage, light, approach):
+    skin = partial(sphere_cap, radius=RADIUS, approach=approach, centre=(2e-3, 1e-3))
+    before = stage.process(shot(np.random.default_rng(19), skin))
+    after = stage.process(shot(np.random.default_rng(19), skin, light=light))
+    inside = skin(X, Y)[3]
+    assert np.abs(after.depth - before.depth)[inside].mean() < 10e-6
+    assert overlap(after.mask, before.mask) > 0.95
+
+
+def test_a_contact_over_half_of_the_image_does_not_pass_for_drift(stage):
+    skin = partial(sphere_cap, radius=30e-3, approach=0.6e-3, centre=(-2e-3, 0))
+    depth, _, _, inside = skin(X, Y)
+    assert inside.mean() > 0.35
+    contact = stage.process(shot(np.random.default_rng(20), skin, light=(1.05, 1, 0.97)))
+    assert overlap(contact.mask, inside) > 0.85
+    assert np.sqrt(np.square(contact.depth - depth)[inside].mean()) < 0.1 * 0.6e-3
+
+
+def test_moving_markers_are_no_contact(stage, plain):
+    rng = np.random.default_rng(21)
+    for shift in ((0.1e-3, 0), (0.3e-3, 0.2e-3), (0.7e-3, -0.4e-3)):
+        image = shot(rng, shift=shift)
+        contact = stage.process(image)
+        assert_empty(contact)
+        assert np.abs(contact.depth).max() < 12e-6
+        assert_empty(plain.process(image))
+
+
+def test_light_gone_means_nothing_is_measured(stage):
+    for image in (np.zeros((*GEOMETRY.shape, 3), np.uint8),
+                  shot(np.random.default_rng(22), light=(1, 1, 0.02))):
+        contact = stage.process(image)
+        assert_empty(contact)
+        assert np.isnan(contact.depth).all()
+
+
+def test_clear_elastomer_gives_an_empty_result(reference):
+    clear = Elastomer('clear', ElastomerKind.CLEAR_MARKERS, 3e-3, 4e5, 0.48, 1.5e-3, 0.5e-3)
+    stage = ContactStage(GEOMETRY, clear, shading())
+    stage.set_reference(reference)
+    skin = partial(sphere_cap, radius=RADIUS, approach=0.5e-3)
+    contact = stage.process(shot(np.random.default_rng(23), skin))
+    assert_empty(contact)
+    assert np.isnan(contact.depth).all()
+
+
+def test_a_dark_reference_finds_nothing_rather_than_noise():
+    rng = np.random.default_rng(24)
+    dark = [rng.integers(0, 3, (*GEOMETRY.shape, 3)).astype(np.uint8) for _ in range(10)]
+    builder = ReferenceBuilder(GEOMETRY.shape)
+    for image in dark:
+        builder.add(image)
+    stage = ContactStage(GEOMETRY, MARKED, shading())
+    stage.set_reference(builder.finish())
+    assert_empty(stage.process(dark[0]))
+
+
+def test_wrong_input_is_refused(stage, reference):
+    fresh = ContactStage(GEOMETRY, MARKED)
+    with pytest.raises(DataError, match='no reference yet'):
+        fresh.process(np.zeros((240, 320, 3), np.uint8))
+    with pytest.raises(DataError, match='wrong reference'):
+        ContactStage(ImageGeometry(120, 160, 1e-4), MARKED).set_reference(reference)
+    for image in (np.zeros((120, 160, 3), np.uint8), np.zeros((240, 320, 3), np.float32)):
+        with pytest.raises(DataError, match='wrong image'):
+            stage.process(image)
+
+
+def test_the_input_is_left_alone_and_a_frame_gives_the_same_every_time(stage):
+    skin = partial(sphere_cap, radius=RADIUS, approach=0.4e-3)
+    image = shot(np.random.default_rng(25), skin)
+    copy = image.copy()
+    first = stage.process(image)
+    stage.process(shot(np.random.default_rng(26)))
+    second = stage.process(image)
+    np.testing.assert_array_equal(image, copy)
+    np.testing.assert_array_equal(first.depth, second.depth)
+    np.testing.assert_array_equal(first.mask, second.mask)

@@ -1,0 +1,122 @@
+# SPDX-License-Identifier: Apache-2.0
+import numpy as np
+import pytest
+
+from tactile_nodes.core.depth import TERMS, ShadingModel, integrate_gradient, position_terms
+from tactile_nodes.core.geometry import ImageGeometry
+from tactile_nodes.errors import DataError
+
+WORK = ImageGeometry(120, 160, 0.12e-3)
+A = np.array([[1.1, 0, 0], [-1.1, 0, 0], [0, 0, 0]]) @ np.eye(3, TERMS)
+B = np.array([[-0.7, 0, 0], [-0.7, 0, 0], [1.3, 0, 0]]) @ np.eye(3, TERMS)
+
+
+def hills(x, y):
+    """Height and exact gradient of a sum of Gaussians, m."""
+    z, gx, gy = (np.zeros(np.broadcast(x, y).shape) for _ in range(3))
+    for height, cx, cy, width in ((0.5e-3, 1e-3, 0.5e-3, 1.5e-3), (-0.2e-3, -3e-3, 2e-3, 2e-3),
+                                  (0.3e-3, -5e-3, -4e-3, 1e-3)):
+        bump = height * np.exp(-((x - cx) ** 2 + (y - cy) ** 2) / (2 * width ** 2))
+        z += bump
+        gx -= bump * (x - cx) / width ** 2
+        gy -= bump * (y - cy) / width ** 2
+    return z, gx, gy
+
+
+@pytest.mark.parametrize(('dtype', 'limit'), [(np.float64, 1e-6), (np.float32, 1e-6)])
+def test_integration_returns_an_analytic_surface(dtype, limit):
+    z, gx, gy = hills(*np.meshgrid(*WORK.axes()))
+    found = integrate_gradient(gx.astype(dtype), gy.astype(dtype), WORK.metres_per_px)
+    assert found.dtype == dtype
+    assert abs(found.mean()) < 1e-9
+    # trapezoid rule: pitch^2 / 12 times the curvature's change, below 1 um here
+    assert np.abs(found - (z - z.mean())).max() < limit
+
+
+def test_integration_error_falls_with_the_square_of_the_pitch():
+    errors = []
+    for factor in (1, 2):
+        grid = ImageGeometry(120 * factor, 160 * factor, 0.12e-3 / factor)
+        z, gx, gy = hills(*np.meshgrid(*grid.axes()))
+        found = integrate_gradient(gx, gy, grid.metres_per_px)
+        errors.append(np.abs(found - (z - z.mean())).max())
+    assert errors[0] / errors[1] == pytest.approx(4, rel=0.15)
+
+
+def test_a_plane_is_exact_and_flat_is_flat():
+    x, y = np.meshgrid(*WORK.axes())
+    plane = integrate_gradient(np.full_like(x, 0.2), np.full_like(x, -0.1), WORK.metres_per_px)
+    np.testing.assert_allclose(plane, 0.2 * x - 0.1 * y, atol=1e-15)
+    zero = np.zeros(WORK.shape, np.float32)
+    assert not integrate_gradient(zero, zero, WORK.metres_per_px).any()
+
+
+def test_curl_is_averaged_out():
+    """A pure rotation has no surface; least squares gives the flat one (Frankot & Chellappa)."""
+    x, y = np.meshgrid(*WORK.axes())
+    bump = np.exp(-(x ** 2 + y ** 2) / (2 * 1e-3 ** 2))
+    found = integrate_gradient(-y / 1e-3 * bump, x / 1e-3 * bump, WORK.metres_per_px)
+    assert np.abs(found).max() < 1e-6          # a slope like this without curl gives 0.6e-3
+
+
+def test_white_slope_noise_gives_the_depth_noise_of_the_least_squares_solution():
+    """Covariance of least squares by a dense solve on a small grid (Gauss-Markov)."""
+    h, w, pitch, sd = 8, 10, 1.0, 0.01
+    basis = np.eye(h * w).reshape(-1, h, w)
+    zero = np.zeros((h, w))
+    by_gx = np.stack([integrate_gradient(e, zero, pitch).ravel() for e in basis], axis=1)
+    by_gy = np.stack([integrate_gradient(zero, e, pitch).ravel() for e in basis], axis=1)
+    # normal equations of the mean-of-neighbours gradient, assembled on their own
+    rows, samples_x, samples_y = [], [], []
+    index = np.arange(h * w).reshape(h, w)
+    for r in range(h):
+        for c in range(w):
+            for other, target in (((r, c + 1), samples_x), ((r + 1, c), samples_y)):
+                if other[0] < h and other[1] < w:
+                    row, sample = np.zeros(h * w), np.zeros(h * w)
+                    row[index[other]], row[index[r, c]] = 1, -1
+                    sample[[index[other], index[r, c]]] = pitch / 2
+                    rows.append(row)
+                    target.append((len(rows) - 1, sample))
+    pseudo = np.linalg.pinv(np.array(rows))
+    for found, samples in ((by_gx, samples_x), (by_gy, samples_y)):
+        expected = sum(np.outer(pseudo[:, k], sample) for k, sample in samples)
+        np.testing.assert_allclose(found, expected, atol=1e-12)
+    noise = np.random.default_rng(6).normal(0, sd, (2, 4000, h * w))
+    depth = noise[0] @ by_gx.T + noise[1] @ by_gy.T
+    expected = sd * np.sqrt((by_gx ** 2 + by_gy ** 2).sum(axis=1))
+    np.testing.assert_allclose(depth.std(axis=0), expected, rtol=0.06)
+
+
+def test_slope_matrix_inverts_the_reflectance_equations():
+    """Woodham (1980): three lights give slope and reflectance exactly, whatever they are."""
+    model = ShadingModel(1.0, A + 0.05 * np.eye(3, TERMS), B, 0.0)
+    rng = np.random.default_rng(7)
+    gx, gy = rng.uniform(-0.4, 0.4, (2, *WORK.shape))
+    paint = rng.uniform(0.2, 3, WORK.shape)
+    a, b = model.ratios(WORK)
+    light = paint * (1 - a * gx - b * gy) / np.sqrt(1 + gx ** 2 + gy ** 2)
+    s, sx, sy = (model.slope_matrix(WORK) * light).sum(axis=1)
+    np.testing.assert_allclose(sx / s, gx, atol=2e-6)
+    np.testing.assert_allclose(sy / s, gy, atol=2e-6)
+    np.testing.assert_allclose(s, paint / np.sqrt(1 + gx ** 2 + gy ** 2), rtol=1e-5)
+
+
+def test_position_terms_do_not_depend_on_the_image_size():
+    fine = position_terms(ImageGeometry(240, 320, 0.06e-3))
+    coarse = position_terms(WORK)
+    blocks = fine.reshape(TERMS, 120, 2, 160, 2).mean(axis=(2, 4))
+    np.testing.assert_allclose(blocks[:3], coarse[:3], atol=1e-12)
+    assert np.abs(blocks[3:] - coarse[3:]).max() < 1e-4
+    assert coarse[1].min() > -1 and coarse[1].max() < 1
+
+
+def test_unusable_models_are_refused():
+    with pytest.raises(DataError, match='do not come from different directions'):
+        ShadingModel(1.0, A[[0, 0, 2]], B[[0, 0, 2]], 0.0).slope_matrix(WORK)
+    with pytest.raises(DataError, match='shading a'):
+        ShadingModel(1.0, A[:, :3], B, 0.0)
+    with pytest.raises(DataError, match='shading b'):
+        ShadingModel(1.0, A, np.where(B > 1, np.nan, B), 0.0)
+    with pytest.raises(DataError, match='gamma'):
+        ShadingModel(0.0, A, B, 0.0)

@@ -1,0 +1,84 @@
+# SPDX-License-Identifier: Apache-2.0
+import numpy as np
+import pytest
+
+from tactile_nodes.core.reference import Reference, ReferenceBuilder
+from tactile_nodes.errors import DataError
+
+SHAPE = (48, 64)
+
+
+def build(frames):
+    builder = ReferenceBuilder(SHAPE)
+    for frame in frames:
+        builder.add(frame)
+    return builder.finish()
+
+
+def pictures(rng, count, mean, sd):
+    noisy = mean + rng.normal(0, sd, (count, *SHAPE, 3))
+    return np.clip(np.round(noisy), 0, 255).astype(np.uint8)
+
+
+def test_mean_and_noise_are_those_of_the_pixels():
+    rng = np.random.default_rng(1)
+    mean = rng.uniform(30, 200, (*SHAPE, 3))
+    sd = np.broadcast_to(np.linspace(0.8, 4, SHAPE[1])[:, None], (*SHAPE, 3))
+    reference = build(pictures(rng, 40, mean, sd))
+    assert reference.frames == 40
+    # standard error of a mean of 40, and rounding to 1/256
+    z = (reference.mean - mean) / (sd / np.sqrt(40))
+    assert np.abs(z.std() - 1) < 0.05 and np.abs(z.mean()) < 0.05
+    # rounding adds 1/12 to the variance (B. Widrow, IRE Trans. Circuit Theory 3 (1956) 266)
+    variance = np.square(reference.noise).mean(axis=(0, 2))
+    np.testing.assert_allclose(variance, sd[0, :, 0] ** 2 + 1 / 12, rtol=0.15)
+
+
+def test_steady_pictures_give_their_own_values_and_the_noise_of_rounding():
+    picture = np.random.default_rng(2).integers(0, 256, (*SHAPE, 3)).astype(np.uint8)
+    reference = build([picture] * 5)
+    np.testing.assert_array_equal(reference.mean, picture)
+    np.testing.assert_allclose(reference.noise, np.sqrt(1 / 12), atol=1 / 512)
+
+
+def test_slow_drift_of_the_light_does_not_count_as_noise():
+    rng = np.random.default_rng(3)
+    frames = pictures(rng, 30, 100.0, 1.5)
+    drifting = np.clip(frames + np.round(np.linspace(-1, 1, 30))[:, None, None, None], 0, 255)
+    noise = build(drifting.astype(np.uint8)).noise
+    assert np.sqrt(np.square(noise).mean()) == pytest.approx(np.sqrt(1.5 ** 2 + 1 / 12), rel=0.03)
+
+
+@pytest.mark.parametrize('what', ['touched half way', 'rolls through', 'light switched'])
+def test_a_scene_that_moves_is_refused(what):
+    rng = np.random.default_rng(4)
+    frames = pictures(rng, 30, 100.0, 1.0).astype(np.int32)
+    if what == 'touched half way':
+        frames[15:, 10:26, 30:46] += 8
+    elif what == 'rolls through':
+        for i, frame in enumerate(frames):
+            frame[20:36, i:i + 16] += 20
+    else:
+        frames[20:] += 5
+    with pytest.raises(DataError, match='moved or the light changed.*row'):
+        build(np.clip(frames, 0, 255).astype(np.uint8))
+
+
+@pytest.mark.parametrize('count', [5, 30])
+def test_a_scene_at_rest_is_never_refused(count):
+    rng = np.random.default_rng(5)
+    for _ in range(100 if count == 5 else 20):
+        build(pictures(rng, count, 100.0, rng.uniform(0, 3)))
+
+
+def test_too_few_frames_and_wrong_images_are_refused():
+    picture = np.zeros((*SHAPE, 3), np.uint8)
+    with pytest.raises(DataError, match='too few frames, found 4'):
+        build([picture] * 4)
+    for wrong in (picture[1:], picture.astype(np.float32), picture[..., 0]):
+        with pytest.raises(DataError, match='wrong image'):
+            ReferenceBuilder(SHAPE).add(wrong)
+    good = np.ones((*SHAPE, 3), np.uint16)
+    for mean, noise in ((good[1:], good), (good.astype(float), good), (good, 0 * good)):
+        with pytest.raises(DataError):
+            Reference(mean, noise, 30)
