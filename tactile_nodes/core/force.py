@@ -14,11 +14,11 @@ import cv2
 import numpy as np
 
 from tactile_nodes.core.slip import SlipDetector
-from tactile_nodes.core.traction import TractionEstimator
+from tactile_nodes.core.traction import TractionEstimator, resolution
 from tactile_nodes.core.types import ForceEstimate
 from tactile_nodes.errors import DataError
 
-_PITCHES = (1 / 3, 1 / 2)      # cell sizes in thicknesses
+_PITCHES = (1 / 3, 1 / 2)      # cell sizes, of the `resolution`
 _FINE_CELLS = 64               # the finer grid serves contacts of up to this many cells
 _STEP_SHARE, _MARKER_SHARE = 0.5, 0.05     # of the rows' rms over the image: error of the model
 _MARKER_SD = 1e-6              # m, before any frame without contact was seen
@@ -72,7 +72,7 @@ class ForceStage:
         self._has_shading = elastomer.kind.has_shading
         self._slip = SlipDetector()
         layer = replace(elastomer, youngs_modulus=model.stiffness_scale * elastomer.youngs_modulus)
-        self._grids = [TractionEstimator(self._work, layer, p * layer.thickness)
+        self._grids = [TractionEstimator(self._work, layer, p * resolution(self._work, layer))
                        for p in _PITCHES]
         self._step_noise = _Noise(_STEP_SD)
         self._marker_noise = _Noise(_MARKER_SD)

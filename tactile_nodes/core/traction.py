@@ -24,8 +24,17 @@ from tactile_nodes.core.layer import layer_compliance
 
 _FINE = 8                # kernel samples per cell and direction
 _PRIOR_SD = (0.25, 0.25, 0.5)     # of Young's modulus, per component
-_PRIOR_LENGTH = 1.0      # of the layer's thickness
+_PRIOR_LENGTH = 1.0      # of `resolution`
 _MARGIN = 8              # thicknesses beyond the image until the kernels repeat
+
+
+def resolution(work, elastomer):
+    """Length, m, over which traction can be told: the layer blurs over its thickness.
+
+    At most a quarter of the image's shorter side, so that on a thick layer, too, there are cells
+    enough.
+    """
+    return min(elastomer.thickness, min(work.shape) * work.metres_per_px / 4)
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,7 +117,8 @@ class TractionEstimator:
         # per pair of nodes: 3x3 information of the depth, of the markers, and the prior precision
         self._pairs = np.zeros((nx * ny, nx * ny, 19))
         self._pairs[..., :9] = _by_pairs(steps.T @ steps)
-        self._pairs[..., 18] = _prior_precision(self.shape, self._pitch, elastomer)
+        self._pairs[..., 18] = _prior_precision(
+            self.shape, self._pitch, _PRIOR_LENGTH * resolution(work, elastomer))
         self.set_markers(np.zeros((0, 2)))
 
     def set_markers(self, rest):
@@ -244,7 +254,7 @@ class TractionEstimator:
             -1, len(self.nodes))
 
 
-def _prior_precision(shape, pitch, elastomer):
+def _prior_precision(shape, pitch, length):
     """Precision of one traction component of unit standard deviation on all nodes, (N, N).
 
     Its rows and columns of some nodes are the precision given that all others are zero.
@@ -253,7 +263,7 @@ def _prior_precision(shape, pitch, elastomer):
         return (2 * np.eye(n) - np.eye(n, k=1) - np.eye(n, k=-1)) / step**2
 
     ny, nx = shape
-    root = (np.eye(nx * ny) / (_PRIOR_LENGTH * elastomer.thickness)**2
+    root = (np.eye(nx * ny) / length**2
             + np.kron(np.eye(ny), minus_second_difference(nx, pitch[0]))
             + np.kron(minus_second_difference(ny, pitch[1]), np.eye(nx)))
     field = root @ root
