@@ -149,16 +149,22 @@ def read_hand(path):
     names = group.keys()
     if not names:
         raise top.error('fingers', {}, 'at least one finger')
+    _check_serials(group, names)
     fingers = tuple(_finger(group, name, common) for name in names)
-    owners = {}
-    for finger in fingers:
-        owner = owners.setdefault(finger.serial, finger.name)
-        if owner != finger.name:
-            raise group.section(finger.name).error(
-                'serial', finger.serial, f'one that no other finger has ({owner} has it)')
     group.finish()
     top.finish()
     return Hand(fingers=fingers, **hand)
+
+
+def _check_serials(group, names):
+    owners = {}
+    for name in names:
+        finger = group.section(name)
+        serial = finger.text('serial')
+        if serial in owners:
+            raise finger.error('serial', serial,
+                               f'one that no other finger has ({owners[serial]} has it)')
+        owners[serial] = name
 
 
 def _finger(group, name, common):
