@@ -165,7 +165,7 @@ class MarkerTracker:
         self._templates = MarkerTemplates(brightness, self.lattice.centres,
                                           self.lattice.diameter, self.lattice.pitch)
         self._last = brightness
-        self._moved = np.zeros_like(self.lattice.centres)      # best guess, also of lost markers
+        self._moved = np.zeros_like(self.lattice.centres)      # last known of lost markers
         self._good = np.ones(len(self._moved), bool)
 
     def track(self, image):
@@ -186,9 +186,7 @@ class MarkerTracker:
         good = self._agree(moved, good)
         if not good.all():
             moved, good = self._recover(brightness, padded, moved, good)
-            lost = np.flatnonzero(~good)
-            guess = self._extrapolate(moved, good, lost)
-            moved[lost] = np.where(np.isfinite(guess), guess, self._moved[lost])
+            moved = np.where(good[:, None], moved, self._moved)
         self._last, self._moved, self._good = brightness, moved, good
         return np.where(good[:, None], moved, np.nan)
 
@@ -198,22 +196,24 @@ class MarkerTracker:
         guess = self._flow(brightness, lost)
         moved, good = self._refit(padded, moved, good, lost, guess)
         moved, good = self._spread(padded, moved, good)
-        count = np.count_nonzero(good)
-        if count < len(good) / 2 or count < np.count_nonzero(self._good) - _SNAP * len(good):
-            again, fine = self._from_rest(padded)
-            if np.count_nonzero(fine) >= count:
+        count, few = np.count_nonzero(good), _SNAP * len(good)
+        snapped = count < max(len(good) / 2, np.count_nonzero(self._good) - few)
+        if snapped or np.hypot(*moved[good].T).max() > _BREAK * self.lattice.pitch:
+            again, fine = self._from_rest(padded, snapped)
+            if np.count_nonzero(fine) >= (count if snapped else count + few):
                 return again, fine
         return moved, good
 
-    def _from_rest(self, padded):
-        """Find the markers without history: the layer is bonded, so far from a contact they rest.
+    def _from_rest(self, padded, spread):
+        """Find the markers without history.
 
-        A jump of about a pitch would fit the neighbour's dot as well; followed inwards from the
-        markers at rest, each is sought where the nearest known ones let expect it.
+        A jump of about a pitch fits the neighbour's dot as well, and a wrong lattice then loses
+        its rim. The layer is bonded: released skin is at rest, and so is skin far from a contact,
+        from where the others are sought inwards if `spread`.
         """
         moved, good = self._templates.fit(padded, np.zeros_like(self._moved))
-        good &= np.hypot(*moved.T) < _AT_REST * self.lattice.pitch
-        return self._spread(padded, moved, self._agree(moved, good))
+        good = self._agree(moved, good & (np.hypot(*moved.T) < _AT_REST * self.lattice.pitch))
+        return self._spread(padded, moved, good) if spread else (moved, good)
 
     def _flow(self, brightness, index):
         """(M, 2) displacement of some markers by optical flow from the last image, or NaN."""

@@ -232,6 +232,39 @@ def test_a_snap_of_more_than_half_a_pitch_is_recovered_both_ways(peak):
         assert end_point_error(found, true).max() < 0.15           # NaN fails
 
 
+def test_a_steep_jump_is_followed_inwards_from_the_markers_at_rest():
+    """1.3 pitches in the middle, nothing 4 pitches away."""
+    rng = np.random.default_rng(14)
+    for width, peak in ((30, 22), (40, 32)):
+        true = bump((118, 160), width, (0.1 * peak, peak))
+        stage = SCENE.stage()
+        stage.process(SCENE.image(rng=rng))
+        found = SCENE.found(stage.process(SCENE.image(true, rng)))
+        assert end_point_error(found, true).max() < 0.5
+
+
+def test_all_markers_jump_at_once():
+    rng = np.random.default_rng(15)
+    stage = SCENE.stage()
+    for jump in ([1, 10], [0, 0], [-9, -6]):
+        found = SCENE.found(stage.process(SCENE.image(jump, rng)))
+        seen = np.isfinite(found[:, 0])
+        assert seen.mean() > 0.8              # a rim leaves the image
+        assert np.abs(found[seen] - jump).max() < 0.15
+
+
+@pytest.mark.parametrize(('width', 'peak'), [(60, 25), (80, 25), (110, 50)])
+def test_skin_released_at_once_from_far_is_at_rest(width, peak):
+    """The lattice one or two pitches on looks the same, but for its rim."""
+    rng = np.random.default_rng(16)
+    stage = SCENE.stage()
+    true = bump((118, 160), width, (0.1 * peak, peak))
+    for part in np.arange(1, 9) / 8:
+        found = SCENE.found(stage.process(SCENE.image(part * true, rng)))
+    assert np.nanmax(end_point_error(found, true)) < 0.3
+    assert np.abs(SCENE.found(stage.process(SCENE.image(rng=rng)))).max() < 0.1
+
+
 def test_joins_when_the_skin_is_already_deformed():
     rng = np.random.default_rng(9)
     true = bump((120, 150), 50, (6, -18))
@@ -269,6 +302,21 @@ def test_a_covered_marker_is_lost_and_comes_back_with_its_number():
         assert np.abs(found[hidden] - moved).max() < 0.05 or covered
         assert np.nanmax(np.abs(found[others] - moved)) < 0.1
         assert np.isfinite(found[others, 0]).mean() > 0.85          # some leave the image
+
+
+def test_what_does_not_look_like_the_marker_is_not_taken_for_it():
+    """The edge of something dark comes over a dot."""
+    rng = np.random.default_rng(17)
+    stage = SCENE.stage()
+    for reach in range(-8, 9, 2):
+        exact = SCENE.exact()
+        row, column = np.rint(SCENE.rest[57]).astype(int)
+        exact[row - 14:row + 15, column - 14:column + reach] = 30.0
+        found = SCENE.found(stage.process(frame(exact, rng)))[57]
+        assert np.isnan(found).all() or np.abs(found).max() < 0.8
+        if reach > -2:
+            assert np.isnan(found).all()
+    assert np.abs(SCENE.found(stage.process(SCENE.image(rng=rng)))).max() < 0.05
 
 
 def test_an_outlier_is_rejected_and_its_neighbours_are_kept():
@@ -375,6 +423,18 @@ def test_points_without_texture_are_lost():
     found = track_points(first, first, [[150, 150], [60, 60]])
     assert np.isnan(found[0]).all()
     np.testing.assert_allclose(found[1], [60, 60], atol=1e-3)
+
+
+def test_points_that_something_else_covers_are_lost():
+    rng = np.random.default_rng(18)
+    first, _ = particle_images()
+    second = first.copy()
+    second[:, :250] = rng.integers(0, 256, (len(first), 250), np.uint8)
+    rows, columns = np.mgrid[40:320:20, 40:460:20]
+    points = np.column_stack([rows.ravel(), columns.ravel()])
+    found = np.isfinite(track_points(first, second, points)[:, 0])
+    assert found[points[:, 1] < 220].mean() < 0.1
+    assert found[points[:, 1] > 320].mean() > 0.95
 
 
 def test_track_points_takes_colour_and_nothing_and_refuses_other_shapes():
