@@ -15,7 +15,7 @@ endif
 .PHONY: help demo test test-distros lint clean
 
 help:     ## this list
-	@sed -n 's/^\([a-z-]*\): .*## /make \1|/p' Makefile | column -t -s '|'
+	@awk -F ':.*## ' '/^[a-z-]+:.*## / {printf "make %-14s %s\n", $$1, $$2}' Makefile
 
 demo: .venv/ready     ## run the virtual four-finger hand; the report is demo/index.html
 	.venv/bin/tactile demo --out demo
