@@ -14,7 +14,7 @@ from tactile_nodes import __version__
 from tactile_nodes.trials.run import AXES, FingerRun
 
 # Palette of M. Okabe and K. Ito, Color Universal Design, 2008; lines differ in dash as well.
-_BLUE, _VERMILLION, _GREY = '#0072B2', '#D55E00', '#707070'
+_BLUE, _VERMILLION = '#0072B2', '#D55E00'
 _STYLE = """
 body { font: 16px/1.5 system-ui, sans-serif; color: #1a1a1a; max-width: 1180px;
        margin: 2em auto; padding: 0 1.2em; }
@@ -214,5 +214,6 @@ def _shade_slip(axes, time, slipping):
     """Hatch the times in which the whole contact slides."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], slipping.astype(np.int8), [0]])))
     for index, (begin, end) in enumerate(edges.reshape(-1, 2)):
-        axes.axvspan(time[begin], time[end - 1], facecolor='none', edgecolor=_GREY, hatch='////',
-                     alpha=0.35, linewidth=0, label='slips' if index == 0 else '_slips')
+        axes.axvspan(time[begin], time[end - 1], facecolor='#e3e3e3', edgecolor='#9a9a9a',
+                     hatch='////', linewidth=0, zorder=0,
+                     label='slips' if index == 0 else '_slips')
