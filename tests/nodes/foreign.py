@@ -21,6 +21,18 @@ def wait_until(condition, what, patience=PATIENCE):
         time.sleep(0.005)
 
 
+def publish_until(publisher, message, condition, what):
+    """Best effort means that what is sent while the two find each other may be lost."""
+    def seen():
+        if not condition():
+            publisher.publish(message)
+            time.sleep(0.05)
+        return condition()
+
+    wait_until(seen, what)
+    time.sleep(0.1)      # for what is still under way
+
+
 def type_of(name):
     package, kind, message = name.split('/')
     return getattr(import_module(f'{package}.{kind}'), message)
@@ -58,8 +70,15 @@ class Foreign:
         self.node.create_subscription(type_of(kind), topic, self.heard[topic].append,
                                       QoSProfile(depth=200, durability=durability))
 
-    def publisher(self, topic, kind):
-        return self.node.create_publisher(type_of(kind), topic, 10)
+    def found_by(self, node, topic):
+        """Whether a node knows of this one's subscription."""
+        return any(info.node_name == 'foreign'
+                   for info in node.get_subscriptions_info_by_topic(topic))
+
+    def publisher(self, topic, kind, *, latched=False):
+        durability = DurabilityPolicy.TRANSIENT_LOCAL if latched else DurabilityPolicy.VOLATILE
+        return self.node.create_publisher(type_of(kind), topic,
+                                          QoSProfile(depth=10, durability=durability))
 
     def call(self, service, kind, request=None, patience=PATIENCE):
         client = self.node.create_client(type_of(kind), service)

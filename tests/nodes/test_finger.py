@@ -45,8 +45,8 @@ def finger(request, serve, foreign, frames, options):
         foreign.hear(name, topic.type, latched=topic.latched)
     serve(nodes)
     nodes[0].begin()
-    wait_until(lambda: all(foreign.node.count_publishers(name) == 1 for name in TOPICS)
-               and all(node.count_subscribers(name) for name in PER_FRAME for node in nodes[:1]),
+    wait_until(lambda: all(foreign.node.count_publishers(name) for name in TOPICS)
+               and all(foreign.found_by(nodes[0], name) for name in TOPICS),
                'everybody has found everybody')
     view = nodes[-1]
     wait_until(lambda: view._watched() and (view._inputs or request.param is compose),
