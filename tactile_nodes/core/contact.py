@@ -30,6 +30,7 @@ _MIN_CELLS = 12                # smaller specks are not contact; 0.17 mm2 at 0.1
 _LEAST = 0.1 ** 2               # of the largest squared change: less is bulging, or model error
 _RIM = 0.4 ** 2                # of the largest squared change: rim of a contact
 _SMOOTHED = np.ones((5, 5), np.uint8)     # cells; how far smoothing widens a rim
+_GAP = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (9, 9))
 _FAR = 0.6                     # of the largest distance from what changed
 _MIN_OUTLINE = 8               # cells around the smallest region
 _LEAST_WEIGHT = 1e-4           # of the best cell: below, nothing is known
@@ -286,7 +287,9 @@ def _touched(changed, squared, depth=None):
     mask, inside = np.zeros((2, *squared.shape), bool)
     for box, region in changed:
         inside[box] |= region & (squared[box] > _RIM * squared[box].max(where=region, initial=0))
-    if changed and depth is not None:
+    if depth is None:          # colour is blind to some slopes, which breaks a rim
+        inside = cv2.morphologyEx(inside.view(np.uint8), cv2.MORPH_CLOSE, _GAP).view(bool)
+    elif changed:
         bend = cv2.Laplacian(depth, cv2.CV_32F, borderType=cv2.BORDER_REPLICATE)
         inside |= (bend < 0) & (depth > _DEEP * depth.max())
     for box, filled in _regions(inside):

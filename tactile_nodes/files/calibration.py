@@ -85,7 +85,7 @@ def read_calibration(path, *, serial=None, elastomer=None):
     shading = _read_shading(top)
     section = top.section('force')
     force = ForceModel(stiffness_scale=section.number('stiffness_scale', above=0),
-                       relative_sd=section.number('relative_sd', above=0))
+                       relative_sd=section.number('relative_sd', low=0, high=0.99))
     section.finish()
     top.finish()
     return Calibration(found['serial'], found['elastomer'], created, version, geometry, shading,

@@ -29,7 +29,7 @@ FRAME_RATE = 60.0                         # Hz
 RADIUS = 4e-3                             # of the ball, m
 DEPTH = 0.6e-3                            # m
 _COLUMNS, _ROWS = 6, 4                    # of presses
-_FREE, _HOLD, _BETWEEN = 40, 8, 2         # frames
+_FREE, _HOLD, _BETWEEN = 36, 6, 1         # frames
 _LIGHT = SimpleNamespace(red=0.6, green=0.6, blue=0.6)        # LED levels
 _FRICTION = 0.6
 

@@ -1,0 +1,105 @@
+# SPDX-License-Identifier: Apache-2.0
+import dataclasses
+from functools import partial
+
+import numpy as np
+import pytest
+from scipy.optimize import approx_fprime
+
+from tactile_nodes.calibration import shading
+from tactile_nodes.calibration.shading import fit_shading
+from tactile_nodes.core.contact import ContactStage
+from tactile_nodes.core.geometry import ImageGeometry
+from tactile_nodes.core.reference import ReferenceBuilder
+from tactile_nodes.core.types import Elastomer, ElastomerKind
+from tactile_nodes.errors import DataError
+from tests.skin_pictures import GAMMA, dots, flat, light_ratios, picture, sphere_cap
+
+GEOMETRY = ImageGeometry(240, 320, 60e-6)
+X, Y = np.meshgrid(*GEOMETRY.work.axes())
+RADIUS, APPROACH = 4e-3, 0.5e-3
+MARKED = Elastomer('marked', ElastomerKind.REFLECTIVE_MARKERS, 3e-3, 4e5, 0.48, 1.5e-3, 0.5e-3)
+CENTRES = [(x, y) for y in (-4.4e-3, 0, 4.4e-3) for x in (-6.6e-3, -2.2e-3, 2.2e-3, 6.6e-3)]
+
+
+def still(skin, seed, shift=(0.0, 0.0)):
+    rng = np.random.default_rng(seed)
+    paint = dots(*np.meshgrid(*GEOMETRY.axes()), shift=shift)
+    builder = ReferenceBuilder(GEOMETRY.shape)
+    for _ in range(6):
+        builder.add(picture(GEOMETRY, skin, reflectance=paint, noise=1.2, rng=rng))
+    return builder.finish()
+
+
+def ball(centre, approach=APPROACH):
+    return partial(sphere_cap, radius=RADIUS, approach=approach, centre=centre)
+
+
+@pytest.fixture(scope='module')
+def reference():
+    return still(flat, 1)
+
+
+@pytest.fixture(scope='module')
+def presses():
+    return [(still(ball(centre), i, shift=(30e-6 * i, -20e-6 * i)), RADIUS)
+            for i, centre in enumerate(CENTRES)]
+
+
+@pytest.fixture(scope='module')
+def fit(presses, reference):
+    return fit_shading(presses, reference, GEOMETRY, MARKED)
+
+
+def test_circles_lights_and_response_are_those_of_the_forward_model(fit):
+    """Against exact Lambert shading of an exact sphere."""
+    assert np.hypot(*(fit.circles[:, :2] - CENTRES).T).max() < 20e-6
+    assert fit.model.gamma == pytest.approx(GAMMA, rel=0.03)
+    for found, exact in zip(fit.model.ratios(GEOMETRY.work), light_ratios(X, Y), strict=True):
+        middle = np.s_[:, 15:-15, 15:-15]
+        assert np.sqrt(np.square(found - exact)[middle].mean()) < 0.03 * np.abs(exact).max()
+    assert fit.model.residual_sd < 0.01
+    assert fit.steepest == pytest.approx(0.8 * np.sqrt(2 * APPROACH / RADIUS), rel=0.25)
+
+
+def test_depth_with_the_fitted_model_is_that_of_the_sphere(fit, reference):
+    """RMS below 6 % of the depth, at a place and depth that was not calibrated with."""
+    stage = ContactStage(GEOMETRY, MARKED, fit.model)
+    stage.set_reference(reference)
+    skin = ball((-4.2e-3, 2.1e-3), 0.4e-3)
+    image = picture(GEOMETRY, skin, reflectance=dots(*np.meshgrid(*GEOMETRY.axes())), noise=1.2,
+                    rng=np.random.default_rng(2))
+    depth, _, _, inside = skin(X, Y)
+    error = stage.process(image).depth - depth
+    assert np.sqrt(np.square(error[inside]).mean()) < 24e-6
+
+
+def test_jacobian_is_the_derivative_of_the_residuals(presses, reference, monkeypatch):
+    caught = []
+    monkeypatch.setattr(shading, '_fit', caught.append)
+    fit_shading(presses, reference, GEOMETRY, MARKED)
+    imprints = caught[0][:2]
+    for imprint in imprints:
+        for key in ('place', 'terms', 'ratio'):
+            setattr(imprint, key, getattr(imprint, key)[:, ::9])
+    problem = shading._Problem(imprints)
+    start = problem.start()
+    numeric = approx_fprime(start, problem.residuals, 1e-7)
+    np.testing.assert_allclose(problem.jacobian(start), numeric, atol=1e-6)
+
+
+def test_too_little_or_wrong_data_is_refused(presses, reference):
+    with pytest.raises(DataError, match='too few indentations, found 5'):
+        fit_shading(presses[:5], reference, GEOMETRY, MARKED)
+    with pytest.raises(DataError, match=r'cover too little .*6 of 9 parts .*xx-, xx-, xx-'):
+        left = [press for press, (x, _) in zip(presses, CENTRES, strict=True) if x < 0]
+        fit_shading(left, reference, GEOMETRY, MARKED)
+    with pytest.raises(DataError, match='indentation 3: not one imprint.*0 imprints'):
+        fit_shading([*presses[:2], (reference, RADIUS)], reference, GEOMETRY, MARKED)
+    with pytest.raises(DataError, match='larger than the ball can be.*radius_mm'):
+        fit_shading([(press, 1e-3) for press, _ in presses], reference, GEOMETRY, MARKED)
+    with pytest.raises(DataError, match='too shallow.*smaller ball'):
+        fit_shading([(press, 20e-3) for press, _ in presses], reference, GEOMETRY, MARKED)
+    with pytest.raises(DataError, match='clear'):
+        clear = dataclasses.replace(MARKED, name='clear', kind=ElastomerKind.CLEAR_MARKERS)
+        fit_shading(presses, reference, GEOMETRY, clear)

@@ -1,0 +1,102 @@
+# SPDX-License-Identifier: Apache-2.0
+import dataclasses
+
+import numpy as np
+import pytest
+
+from tactile_nodes.core.depth import TERMS, ShadingModel
+from tactile_nodes.core.force import ForceModel
+from tactile_nodes.core.geometry import ImageGeometry
+from tactile_nodes.errors import FileError
+from tactile_nodes.files.calibration import Calibration, read_calibration, write_calibration
+
+CALIBRATION = Calibration(
+    serial='VF-1', elastomer='soft', created='2026-01-31T12:00:00+00:00', software_version='0.1.0',
+    geometry=ImageGeometry(240, 320, 59.43e-6),
+    shading=ShadingModel(1.65, np.linspace(-1, 1, 3 * TERMS).reshape(3, TERMS),
+                         np.linspace(2, -2, 3 * TERMS).reshape(3, TERMS), 0.0066),
+    force=ForceModel(1.1, 0.05))
+
+
+@pytest.fixture
+def path(tmp_path):
+    path = tmp_path / 'cal.yaml'
+    write_calibration(path, CALIBRATION)
+    return path
+
+
+def test_what_is_written_is_read(path):
+    found = read_calibration(path, serial='VF-1', elastomer='soft')
+    for key in ('serial', 'elastomer', 'created', 'software_version', 'force'):
+        assert getattr(found, key) == getattr(CALIBRATION, key)
+    assert found.geometry.shape == (240, 320)
+    assert found.geometry.metres_per_px == pytest.approx(59.43e-6, rel=1e-6)
+    assert found.shading.gamma == 1.65 and found.shading.residual_sd == 0.0066
+    for key in ('a', 'b'):
+        np.testing.assert_allclose(getattr(found.shading, key),
+                                   getattr(CALIBRATION.shading, key), atol=1e-5)
+
+
+def test_without_shading(tmp_path):
+    path = tmp_path / 'cal.yaml'
+    write_calibration(path, dataclasses.replace(CALIBRATION, shading=None))
+    assert 'shading' not in path.read_text()
+    assert read_calibration(path).shading is None
+
+
+@pytest.mark.parametrize(('wanted', 'found'), [({'serial': 'VF-2'}, 'VF-1'),
+                                               ({'elastomer': 'hard'}, 'soft')])
+def test_a_calibration_of_something_else_is_refused(path, wanted, found):
+    (key, value), = wanted.items()
+    with pytest.raises(FileError) as caught:
+        read_calibration(path, **wanted)
+    message = str(caught.value)
+    assert f'cal.yaml: {key}: calibration of another {key}' in message
+    assert repr(found) in message and value in message
+
+
+@pytest.mark.parametrize(('old', 'new', 'expected'), [
+    ('gamma: 1.65', 'gamma: 9', 'shading.gamma.*found 9'),
+    ('gamma: 1.65', 'gama: 1.65', 'shading.gamma.*missing'),
+    ('um_per_px: 59.43', 'um_per_px: -1', 'image.um_per_px'),
+    ('um_per_px: 59.43', 'um_per_px: 59.43, dpi: 3', 'image.dpi.*unknown key'),
+    ('width_px: 320', 'width_px: 321', 'image.*unusable image size'),
+    ('stiffness_scale: 1.1', 'stiffness_scale: 0', 'force.stiffness_scale'),
+    ('relative_sd: 0.05', 'relative_sd: 1.5', 'force.relative_sd'),
+    ('a: [-1.0, ', 'a: [', 'shading.blue.a.*a list of 6 numbers'),
+    ("created: '2026-01-31", "created: 'yesterday", 'created'),
+    ('serial: VF-1', 'serial: VF-1\nsensor: 3', 'sensor.*unknown key'),
+    ('serial: VF-1', '', 'serial.*missing'),
+])
+def test_a_wrong_file_is_refused_by_key(path, old, new, expected):
+    text = path.read_text()
+    assert old in text
+    path.write_text(text.replace(old, new))
+    with pytest.raises(FileError, match=f'(?s)cal.yaml.*{expected}'):
+        read_calibration(path)
+
+
+def test_an_existing_file_is_never_lost(path):
+    before = path.read_text()
+    other = dataclasses.replace(CALIBRATION, serial='VF-9')
+    with pytest.raises(FileError, match='the file exists.*--force'):
+        write_calibration(path, other)
+    assert path.read_text() == before
+    write_calibration(path, other, overwrite=True)
+    assert read_calibration(path).serial == 'VF-9'
+    assert (path.parent / 'cal.yaml.bak').read_text() == before
+    assert sorted(file.name for file in path.parent.iterdir()) == ['cal.yaml', 'cal.yaml.bak']
+
+
+def test_a_folder_that_is_not_there_is_refused(tmp_path):
+    with pytest.raises(FileError, match='cannot be written'):
+        write_calibration(tmp_path / 'none' / 'cal.yaml', CALIBRATION)
+
+
+@pytest.mark.parametrize('number', [1, 2, 3, 4])
+def test_shipped_calibrations_fit_the_virtual_fingertips(number, request):
+    serial = f'VF-100{number}'
+    path = request.config.rootpath / 'config' / 'calibrations' / f'{serial}_soft_marked.yaml'
+    found = read_calibration(path, serial=serial, elastomer='soft_marked')
+    assert found.shading is not None and found.shading.residual_sd < 0.01
+    found.shading.slope_matrix(found.geometry.work)
