@@ -119,7 +119,11 @@ COMMON = (
 
 PARAMETERS = {
     'device': COMMON + (
-        Parameter('device', 'virtual', 'kind of source: virtual or recording', read_only=True),
+        Parameter('device', 'virtual', 'kind of source: usb, virtual or recording',
+                  read_only=True),
+        Parameter('profile_file', '', 'usb: device profile', read_only=True),
+        Parameter('port', '', 'usb: port path such as 1-2.3; empty: wherever the serial is',
+                  read_only=True),
         Parameter('scenario_file', '', 'virtual: what happens to the fingertip', read_only=True),
         Parameter('scenario_start', 0.0, 'virtual: where in the scenario to begin', 's', 0.0,
                   3600.0, True),

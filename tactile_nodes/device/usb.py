@@ -18,6 +18,7 @@ from tactile_nodes.device.v4l2 import VideoNode
 from tactile_nodes.errors import DeviceError, DeviceLost, FrameTimeout
 
 _SAME_PICTURE = 10          # identical pictures in a row: a live sensor's noise never repeats
+_STALLED = 1.0              # s without a frame, or five frame periods if they are longer
 
 
 class UsbDevice(FingertipDevice):
@@ -40,6 +41,8 @@ class UsbDevice(FingertipDevice):
     ----------
     notes : list of str
         What the camera rounded or refused, in words.
+    camera : AttachedCamera
+        The camera that is open.
     """
 
     def __init__(self, serial, profile, *, port='', width=320, height=240, frame_rate=30.0,
@@ -47,7 +50,7 @@ class UsbDevice(FingertipDevice):
         super().__init__()
         self._serial, self._port, self._profile = serial, port, profile
         self._size, self._wanted_rate, self._clock = (width, height), frame_rate, clock
-        self._node = self._camera = self._send_light = self._mode = None
+        self.camera = self._node = self._send_light = self._mode = None
         self._streaming = False
         self.notes = []
 
@@ -58,16 +61,16 @@ class UsbDevice(FingertipDevice):
         if self._node is not None:
             return
         self.notes = []
-        self._camera = find_camera(self._serial, self._port)
-        if not self._profile.matches(self._camera):
+        self.camera = find_camera(self._serial, self._port)
+        if not self._profile.matches(self.camera):
             raise DeviceError(
                 'the device profile is for another kind of device', where=self._where(),
-                found=f'{self._camera.vendor_id:#06x}:{self._camera.product_id:#06x}',
+                found=f'{self.camera.vendor_id:#06x}:{self.camera.product_id:#06x}',
                 expected=f'{self._profile.vendor_id:#06x}:{self._profile.product_id:#06x} '
                 f'({self._profile.name})', fix='Name the right profile in the hand file.')
         self._node = self._open_node()
         try:
-            self._send_light = led_driver(self._profile.leds, self._node, self._camera)
+            self._send_light = led_driver(self._profile.leds, self._node, self.camera)
             self._controls = self._node.controls()
             for number, value in self._profile.fixed:
                 self._set_control(number, value)
@@ -80,14 +83,14 @@ class UsbDevice(FingertipDevice):
 
     def _open_node(self):
         try:
-            return VideoNode(self._camera.node)
+            return VideoNode(self.camera.node)
         except DeviceError as error:
             cause = error.__cause__
             if isinstance(cause, OSError) and cause.errno in (errno.EACCES, errno.EPERM):
                 raise DeviceError('no permission to open the camera', where=self._where(),
-                                  found=self._camera.node, expected='a node that you may open',
+                                  found=self.camera.node, expected='a node that you may open',
                                   fix='Add this udev rule and replug:\n'
-                                      + udev_rule(self._camera)) from error
+                                      + udev_rule(self.camera)) from error
             raise
 
     def _take_format(self):
@@ -119,15 +122,15 @@ class UsbDevice(FingertipDevice):
             raise self._explained(error) from error
 
     def _explained(self, error):
-        where, bus = self._where(), self._camera.bus
+        where, bus = self._where(), self.camera.bus
         if error.errno == errno.EBUSY:
             return DeviceError('the camera is in use', where=where,
-                               found=', '.join(holders(self._camera.node)) or 'another process',
+                               found=', '.join(holders(self.camera.node)) or 'another process',
                                expected='a camera that nobody streams from',
                                fix='End that program.')
         if error.errno == errno.ENOSPC:
             others = [f'{c.serial or c.product} on port {c.port}' for c in attached_cameras()
-                      if c.bus == bus and c.port != self._camera.port]
+                      if c.bus == bus and c.port != self.camera.port]
             return DeviceError(f'no bandwidth left on USB bus {bus}', where=where,
                                found='also there: ' + (', '.join(others) or 'nothing'),
                                fix='Move fingers to another host controller or lower format or '
@@ -156,9 +159,9 @@ class UsbDevice(FingertipDevice):
         self._need_open()
         rates = self._mode.rates or (1.0, 240.0)
         return DeviceInfo(
-            serial=self._camera.serial, width_px=self._size[0], height_px=self._size[1],
-            description=f'{self._camera.product}, {self._profile.name}, port {self._camera.port}, '
-            f'{self._camera.node}, {self._mode.format}',
+            serial=self.camera.serial, width_px=self._size[0], height_px=self._size[1],
+            description=f'{self.camera.product}, {self._profile.name}, port {self.camera.port}, '
+            f'{self.camera.node}, {self._mode.format}',
             frame_rate_range=(min(rates), max(rates)),
             exposure_range=self._range(self._profile.exposure),
             gain_range=self._range(self._profile.gain), has_light=self._send_light is not None)
@@ -168,6 +171,12 @@ class UsbDevice(FingertipDevice):
         if not control:
             return None
         return control.minimum * scaled.step, control.maximum * scaled.step
+
+    @property
+    def format(self):
+        """Image format that is streamed, by the kernel's name; only while open."""
+        self._need_open()
+        return self._mode.format
 
     # settings
 
@@ -221,18 +230,31 @@ class UsbDevice(FingertipDevice):
 
     def _stream(self):
         self._offsets = deque(maxlen=32)
-        self._sequence = self._skipped = 0
-        self._pictures, self._same = 0, 0
+        self._heard = time.monotonic()
+        self._sequence = self._picture = self._same = 0
         self._ask(self._node.start)
         self._streaming = True
 
     def read(self, timeout):
-        """Return the newest unread Frame; damaged ones are dropped and counted by reason."""
+        """Return the newest unread Frame; damaged ones are dropped and counted by reason.
+
+        Raises
+        ------
+        FrameTimeout
+            No good frame within `timeout` s.
+        DeviceLost
+            Unplugged, or stalled: no frames, or the same picture again and again.
+        """
         if not self._streaming:
             raise DeviceError('not streaming', where=self._where(), fix='Start it first.')
         deadline = time.monotonic() + timeout
         while True:
-            filled = self._node.read(max(0.0, deadline - time.monotonic()))
+            try:
+                filled = self._node.read(max(0.0, deadline - time.monotonic()))
+            except FrameTimeout:
+                self._watch_for_stall()
+                raise FrameTimeout('no good frame came', where=self._where(),
+                                   expected=f'one in {timeout:g} s') from None
             self._measure_offset()
             filled = self._newest(filled)
             reason = self._damage(filled)
@@ -244,12 +266,19 @@ class UsbDevice(FingertipDevice):
             return Frame(image=image, stamp_ns=filled.monotonic_ns + self._offset(),
                          sequence=filled.sequence, jpeg=jpeg)
 
+    def _watch_for_stall(self):
+        silent = time.monotonic() - self._heard
+        if silent > max(_STALLED, 5 / self._rate):
+            raise DeviceLost('the camera has stalled', where=self._where(),
+                             found=f'no frame for {silent:.1f} s')
+
     def _newest(self, filled):
         """Take what else is waiting; count what was skipped and what never came."""
         while True:
             gap = filled.sequence - self._sequence
             self.dropped['sequence gap'] += max(0, gap)
             self._sequence = filled.sequence + 1
+            self._heard = time.monotonic()
             self._watch_for_repeats(filled.data)
             try:
                 newer = self._node.read(0)
@@ -260,8 +289,8 @@ class UsbDevice(FingertipDevice):
 
     def _watch_for_repeats(self, data):
         check = zlib.crc32(data)
-        self._same = self._same + 1 if check == self._pictures else 0
-        self._pictures = check
+        self._same = self._same + 1 if check == self._picture else 0
+        self._picture = check
         if self._same >= _SAME_PICTURE:
             raise DeviceLost('the camera sends the same picture again and again',
                              where=self._where(), found=f'{self._same + 1} identical pictures')
@@ -289,7 +318,7 @@ class UsbDevice(FingertipDevice):
     def _measure_offset(self):
         """Sample the difference between the clock and the kernel's monotonic time.
 
-        The sample with the narrowest bracket of the last half minute or so counts; one that lies
+        The sample with the narrowest bracket of the last 32 counts; one that lies
         outside its bracket means that the clock was set, and only new samples count then.
         """
         before = time.monotonic_ns()

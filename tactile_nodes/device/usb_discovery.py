@@ -11,7 +11,7 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from tactile_nodes.errors import DeviceError
+from tactile_nodes.errors import DeviceError, DeviceLost
 
 SYSFS = Path('/sys')
 
@@ -115,8 +115,10 @@ def find_camera(serial, port='', sysfs=SYSFS):
 
     Raises
     ------
+    DeviceLost
+        It is not attached (lists those present).
     DeviceError
-        None (lists those present), several with the serial, or another serial on the port.
+        Several have the serial, or another serial is on the port.
     """
     cameras = attached_cameras(sysfs)
     where = f'fingertip {serial or port}'
@@ -132,7 +134,7 @@ def find_camera(serial, port='', sysfs=SYSFS):
         matches = [camera for camera in cameras if camera.serial == serial]
     if not matches:
         present = ', '.join(f'{c.serial or "(no serial)"} on port {c.port}' for c in cameras)
-        raise DeviceError('no such USB camera', where=where, found=present or 'no USB camera',
+        raise DeviceLost('no such USB camera', where=where, found=present or 'no USB camera',
                           expected=f'port {port}' if port else f'serial {serial}',
                           fix='Check plug, cable and power; `tactile devices` lists all.')
     if len(matches) > 1:

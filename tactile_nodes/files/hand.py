@@ -8,6 +8,7 @@ from pathlib import Path
 
 from tactile_nodes.core.types import Elastomer
 from tactile_nodes.files.calibration import read_calibration
+from tactile_nodes.files.device_profile import read_device_profile
 from tactile_nodes.files.elastomer import read_elastomer
 from tactile_nodes.files.scenario import read_scenario
 from tactile_nodes.files.section import read_section
@@ -31,7 +32,11 @@ class DeviceSpec:
     Attributes
     ----------
     kind : str
-        'virtual' or 'recording'.
+        'usb', 'virtual' or 'recording'.
+    profile : Path or None
+        USB: device profile.
+    port : str
+        USB: port path that the finger must be on, such as '1-2.3'; '' wherever it is.
     scenario : Path or None
         Virtual: what happens to the fingertip.
     start : float
@@ -45,6 +50,8 @@ class DeviceSpec:
     """
 
     kind: str
+    profile: Path | None = None
+    port: str = ''
     scenario: Path | None = None
     start: float = 0.0
     recording: Path | None = None
@@ -202,8 +209,11 @@ def _settings(section, defaults):
 
 
 def _device(section):
-    kind = section.choice('kind', ('virtual', 'recording'))
-    if kind == 'virtual':
+    kind = section.choice('kind', ('usb', 'virtual', 'recording'))
+    if kind == 'usb':
+        device = DeviceSpec(kind, profile=section.file('profile'), port=section.text('port', ''))
+        read_device_profile(device.profile)
+    elif kind == 'virtual':
         device = DeviceSpec(kind, scenario=section.file('scenario'),
                             start=section.number('start_s', 0.0, **_range('scenario_start')))
         read_scenario(device.scenario)

@@ -171,6 +171,8 @@ def _parameters(hand, finger):
         'elastomer_file': str(finger.elastomer_file),
         'calibration_file': str(finger.calibration_file or ''),
         'device': device.kind,
+        'profile_file': str(device.profile or ''),
+        'port': device.port,
         'scenario_file': str(device.scenario or ''),
         'scenario_start': device.start,
         'recording': str(device.recording or ''),
