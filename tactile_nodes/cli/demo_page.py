@@ -23,7 +23,8 @@ h2 { margin-top: 2em; border-bottom: 2px solid #0072B2; }
 .sub { color: #555; margin-top: .2em; }
 table { border-collapse: collapse; font-variant-numeric: tabular-nums; }
 .wide { overflow-x: auto; }
-th, td { padding: .35em .7em; text-align: right; border-bottom: 1px solid #ddd; }
+th, td { padding: .35em .7em; text-align: right; white-space: nowrap;
+         border-bottom: 1px solid #ddd; }
 th { font-weight: 600; vertical-align: bottom; } thead th { border-bottom: 2px solid #888; }
 th:first-child, td:first-child { text-align: left; }
 th[colspan] { text-align: center; } tr.goal td { color: #555; }
@@ -31,14 +32,15 @@ dl { display: grid; grid-template-columns: max-content 1fr; gap: .2em 1em; }
 dt { font-weight: 600; } dd { margin: 0; }
 .caution { border-left: 5px solid #D55E00; padding: .2em 1em; background: #fdf4ec; }
 .pictures { display: grid; gap: 1em;
-            grid-template-columns: repeat(auto-fit, minmax(260px, 1fr)); }
+            grid-template-columns: repeat(auto-fit, minmax(420px, 1fr)); }
 figure { margin: 0; } figure img { width: 100%; display: block; border-radius: 4px; }
 figcaption { font-size: .9em; color: #444; margin-top: .3em; }
 .plot svg { width: 100%; height: auto; }
 @media print {
   body { font-size: 10pt; max-width: none; margin: 0; padding: 0; }
   h2, figure { break-after: avoid; } .finger { break-inside: avoid; }
-  .pictures { grid-template-columns: repeat(4, 1fr); gap: .5em; }
+  .pictures { grid-template-columns: repeat(2, 1fr); gap: .4em; width: 65%; }
+  th, td { padding: .2em .35em; }
 }
 """
 _COLUMNS = """
@@ -128,7 +130,8 @@ def _row(finger, numbers):
     cells = [html.escape(finger), numbers['frames'], f'{numbers["rate_hz"]:.1f}',
              f'{numbers["dropped"]}{share}',
              *(_number(numbers['latency_ms'][p], 1) for p in ('p50', 'p99')),
-             *(_number(numbers['wrench_rmse_in_contact'][axis], 2, 1 if axis[0] == 'f' else 1e3)
+             *(_number(numbers['wrench_rmse_in_contact'][axis],
+                         *((3, 1) if axis[0] == 'f' else (2, 1e3)))
                for axis in AXES)]
     return '<tr>' + ''.join(f'<td>{cell}</td>' for cell in cells) + '</tr>'
 
@@ -214,6 +217,6 @@ def _shade_slip(axes, time, slipping):
     """Hatch the times in which the whole contact slides."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], slipping.astype(np.int8), [0]])))
     for index, (begin, end) in enumerate(edges.reshape(-1, 2)):
-        axes.axvspan(time[begin], time[end - 1], facecolor='#e3e3e3', edgecolor='#9a9a9a',
+        axes.axvspan(time[begin], time[end - 1], facecolor='#e3e3e3', edgecolor='#b8b8b8',
                      hatch='////', linewidth=0, zorder=0,
                      label='slips' if index == 0 else '_slips')

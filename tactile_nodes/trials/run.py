@@ -2,7 +2,9 @@
 """What a bag says about a finger: forces over time, and pictures of single frames."""
 
 import struct
+from collections import defaultdict
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import cv2
@@ -13,6 +15,7 @@ from tactile_nodes.core.types import Contact, ForceEstimate, MarkerField
 from tactile_nodes.errors import FileError
 
 _SOON_NS = 2 * 10**9
+_SERIES = ('/wrench', '/wrench/stddev', '/contact/stick_ratio', '/contact/slipping')
 AXES = ('fx', 'fy', 'fz', 'tx', 'ty', 'tz')
 
 
@@ -107,7 +110,7 @@ class BagReader:
     def finger(self, namespace):
         """FingerRun of the finger with this namespace, such as '/sorter/thumb'."""
         stamps, wrench = self._wrenches(f'{namespace}/wrench')
-        received = np.array([t for t, _ in self._raw(f'{namespace}/wrench')], np.int64)
+        received = np.array([time for time, _ in self._messages[f'{namespace}/wrench']], np.int64)
         sd, truth = (self._joined(f'{namespace}/{name}', stamps)
                      for name in ('wrench/stddev', 'truth/wrench'))
         stick, slipping = (self._at(f'{namespace}/contact/{name}', received, default)
@@ -142,17 +145,16 @@ class BagReader:
                                  bool(run.slipping[row]))
         return draw_overlay(image, geometry, contact, _markers(cloud), estimate)
 
-    def _raw(self, topic):
-        """(receive time, serialised message) of a topic, in order; nothing if it is not there."""
-        connections = [c for c in self._reader.connections if c.topic == topic]
-        if connections:
-            yield from ((t, data) for _, t, data in self._reader.messages(connections))
-
-    def _messages(self, topic):
-        connections = [c for c in self._reader.connections if c.topic == topic]
-        if connections:
-            for connection, time, data in self._reader.messages(connections):
-                yield time, self._reader.deserialize(data, connection.msgtype)
+    @cached_property
+    def _messages(self):
+        """{topic: [(receive time, message)]}, all fingers at once, because reading takes long."""
+        found = defaultdict(list)
+        wanted = [c for c in self._reader.connections if c.topic.endswith(_SERIES)]
+        if wanted:              # no connections would mean all
+            for connection, time, data in self._reader.messages(wanted):
+                message = self._reader.deserialize(data, connection.msgtype)
+                found[connection.topic].append((time, message))
+        return found
 
     def _stamped(self, topic, stamp_ns):
         """The message of a topic with this header stamp, or None; it came soon after that."""
@@ -167,7 +169,7 @@ class BagReader:
 
     def _wrenches(self, topic):
         stamps, rows = [], []
-        for _, message in self._messages(topic):
+        for _, message in self._messages[topic]:
             force, torque = message.wrench.force, message.wrench.torque
             stamps.append(message.header.stamp.sec * 10**9 + message.header.stamp.nanosec)
             rows.append((force.x, force.y, force.z, torque.x, torque.y, torque.z))
@@ -183,7 +185,7 @@ class BagReader:
 
     def _at(self, topic, received, default):
         """(N,) values of a topic without stamps: the one that came nearest to each time."""
-        pairs = [(time, message.data) for time, message in self._messages(topic)]
+        pairs = [(time, message.data) for time, message in self._messages[topic]]
         if not pairs:
             return np.full(len(received), default)
         times, values = (np.array(column) for column in zip(*pairs, strict=True))

@@ -177,7 +177,7 @@ def test_page_is_whole_and_needs_nothing_else(tmp_path):
     assert '>slips<' in text and 'safety function' in text
     cells = re.findall(r'<td>(.*?)</td>', text[text.index('<tbody>'):])
     assert cells[:6] == ['thumb', '120', '60.0', '0 (0.0 %)', '8.0', '8.0']
-    assert cells[6:12] == ['0.05', '0.05', '0.05', '50.00', '50.00', '50.00']
+    assert cells[6:12] == ['0.050', '0.050', '0.050', '50.00', '50.00', '50.00']
     assert cells[18:24] == ['&ndash;'] * 6                # not measured: no error to give
 
 
