@@ -17,11 +17,15 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy import linalg
+from scipy import fft, linalg
 from scipy.ndimage import map_coordinates
 
 from tactile_nodes.core.layer import layer_compliance
 
+# Integration leaves of independent errors of slope what is a gradient, and the mean over a cell
+# smooths it: the variance of a step between cells is this part of the slope's over a cell, the
+# integral of sinc(kx/2)^2 sinc(ky/2)^2 4 sin(kx/2)^2 / k^2 over all wavevectors / (2 pi)^2.
+STEP_VARIANCE = 0.258
 _FINE = 8                # kernel samples per cell and direction
 _PRIOR_SD = (0.25, 0.25, 0.5)     # of Young's modulus, per component
 _PRIOR_LENGTH = 1.0      # of `resolution`
@@ -186,7 +190,7 @@ class TractionEstimator:
         """
         motion = displacement.T.ravel()
         known = np.isfinite(steps), np.isfinite(motion)
-        weights = step_sd**-2, marker_sd**-2
+        weights = STEP_VARIANCE * step_sd**-2, marker_sd**-2
         key = (support.tobytes(), *(k.tobytes() for k in known), *weights)
         if key != self._key:
             self._key, self._system = key, self._prepare(support, known, weights)
@@ -196,8 +200,9 @@ class TractionEstimator:
                                                  weights[1] * motion])
         explained = data @ linalg.lapack.dpotrs(system.factor, data, lower=1)[0]
         square = weights[0] * (down @ down) + weights[1] * (motion @ motion)
+        count = STEP_VARIANCE * np.count_nonzero(known[0]) + np.count_nonzero(known[1])
         return Resultant(system.gain @ data, system.covariance, system.prior_part,
-                         (square - explained) / max(1, sum(map(np.count_nonzero, known))))
+                         (square - explained) / max(1, count))
 
     def _prepare(self, support, known, weights):
         """All of a solution that does not depend on the values of the rows."""
@@ -283,14 +288,14 @@ def _kernels(elastomer, size, pitch):
     """
     step = pitch / _FINE
     nx, ny = (2 * np.ceil((2 * size + _MARGIN * elastomer.thickness) / step / 2)).astype(int)
-    kx, ky = np.meshgrid(2 * np.pi * np.fft.fftfreq(nx, step[0]),
-                         2 * np.pi * np.fft.fftfreq(ny, step[1]))
+    kx, ky = np.meshgrid(2 * np.pi * fft.rfftfreq(nx, step[0]),
+                         2 * np.pi * fft.fftfreq(ny, step[1]))
     compliance = layer_compliance(kx, ky, elastomer)
     # a box of one cell in the wavevector domain; a hat is a box twice, times its height
     box = np.sinc(kx * pitch[0] / (2 * np.pi)) * np.sinc(ky * pitch[1] / (2 * np.pi))
     shape = (box**2, box**2, box**3)
     scale = _FINE**2         # hat area over sample area
-    kernels = [[np.fft.fftshift(np.fft.ifft2(compliance[..., i, j] * shape[i]).real) * scale
+    kernels = [[fft.fftshift(fft.irfft2(compliance[..., i, j] * shape[i], (ny, nx))) * scale
                 for j in range(3)] for i in range(3)]
     return kernels, np.array([nx // 2, ny // 2])
 
