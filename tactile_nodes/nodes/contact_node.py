@@ -2,11 +2,11 @@
 """Contact node: where the skin is touched and how deep."""
 
 from sensor_msgs.msg import Image
-from std_msgs.msg import Bool
 
 from tactile_nodes.core.contact import ContactStage
 from tactile_nodes.nodes.finger_node import NEWEST, StageNode
 from tactile_nodes.nodes.messages import (
+    bool_message,
     centroid_of,
     contact_images,
     header_of,
@@ -46,13 +46,13 @@ class ContactNode(StageNode):
             self.process(image, stamp_of(message))
 
     def _publish(self, contact, header):
-        self.outlets['contact/in_contact'].publish(Bool(data=contact.in_contact))
+        self.send('contact/in_contact', bool_message, contact.in_contact)
         if contact.in_contact:
-            self.outlets['contact/centroid'].publish(point_message(centroid_of(contact), header))
+            self.send('contact/centroid', point_message, centroid_of(contact), header)
         if self.wanted('contact/mask') or self.wanted('contact/depth'):
             mask, depth = contact_images(contact, self.geometry)
-            self.outlets['contact/depth'].publish(image_message(depth, '32FC1', header))
-            self.outlets['contact/mask'].publish(image_message(mask, 'mono8', header))
+            self.send('contact/depth', image_message, depth, '32FC1', header)
+            self.send('contact/mask', image_message, mask, 'mono8', header)
 
     def findings(self):
         """Contact area and drift of the light, for the diagnostics."""

@@ -229,17 +229,14 @@ class DeviceNode(FingerNode, LifecycleNode):
             self._take_reference(reference, frame)
 
     def _publish(self, frame, header):
-        outlets, image = self.outlets, frame.image
-        if self.wanted('image_raw'):
-            outlets['image_raw'].publish(image_message(image, 'bgr8', header))
-        if self.wanted('image_raw/compressed'):
-            outlets['image_raw/compressed'].publish(compressed_message(frame, header))
-        outlets['camera_info'].publish(
-            camera_info_message(image.shape[1], image.shape[0], header))
+        height, width, _ = frame.image.shape
+        self.send('image_raw', image_message, frame.image, 'bgr8', header)
+        self.send('image_raw/compressed', compressed_message, frame, header)
+        self.send('camera_info', camera_info_message, width, height, header)
         if frame.truth is not None:
-            outlets['truth/wrench'].publish(wrench_message(frame.truth.wrench, header))
+            self.send('truth/wrench', wrench_message, frame.truth.wrench, header)
             if frame.truth.in_contact:
-                outlets['truth/centroid'].publish(point_message(frame.truth.centroid, header))
+                self.send('truth/centroid', point_message, frame.truth.centroid, header)
 
     def _take_reference(self, reference, frame):
         for listener in self.reference_listeners:

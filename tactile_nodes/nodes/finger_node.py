@@ -59,6 +59,11 @@ class FingerNode:
         """Whether anybody subscribes."""
         return self.outlets[topic].get_subscription_count() > 0
 
+    def send(self, topic, make, *arguments):
+        """Publish `make(*arguments)` if anybody subscribes; else it is not even made."""
+        if self.wanted(topic):
+            self.outlets[topic].publish(make(*arguments))
+
     def status(self):
         """Return level, text, {key: value} for the diagnostics."""
         raise NotImplementedError

@@ -27,8 +27,8 @@ class FlowNode(StageNode):
             return None
         markers = self.work(self.stage.process, image)
         if markers is not None:
-            message = cloud_message(markers, header_of(stamp_ns, self.frame_id))
-            self.outlets['markers/displacement'].publish(message)
+            self.send('markers/displacement', cloud_message, markers,
+                      header_of(stamp_ns, self.frame_id))
             self._markers = markers
         return markers
 

@@ -3,13 +3,14 @@
 
 import numpy as np
 from sensor_msgs.msg import Image, PointCloud2
-from std_msgs.msg import Bool, Float32
 
 from tactile_nodes.core.force import ForceModel, ForceStage
 from tactile_nodes.nodes.finger_node import NEWEST, StageNode
 from tactile_nodes.nodes.join import Join
 from tactile_nodes.nodes.messages import (
+    bool_message,
     contact_from_images,
+    float_message,
     header_of,
     image_from_message,
     markers_from_cloud,
@@ -55,10 +56,10 @@ class ForceNode(StageNode):
                 markers_from_cloud(parts['markers']))
 
     def _publish(self, estimate, header):
-        self.outlets['wrench'].publish(wrench_message(estimate.wrench, header))
-        self.outlets['wrench/stddev'].publish(wrench_message(estimate.sd, header))
-        self.outlets['contact/stick_ratio'].publish(Float32(data=float(estimate.stick_ratio)))
-        self.outlets['contact/slipping'].publish(Bool(data=bool(estimate.slipping)))
+        self.send('wrench', wrench_message, estimate.wrench, header)
+        self.send('wrench/stddev', wrench_message, estimate.sd, header)
+        self.send('contact/stick_ratio', float_message, estimate.stick_ratio)
+        self.send('contact/slipping', bool_message, estimate.slipping)
 
     def findings(self):
         """Which axes are measured, for the diagnostics."""

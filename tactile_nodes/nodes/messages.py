@@ -15,7 +15,7 @@ import numpy as np
 from builtin_interfaces.msg import Time
 from geometry_msgs.msg import Point, PointStamped, WrenchStamped
 from sensor_msgs.msg import CameraInfo, CompressedImage, Image, PointCloud2, PointField
-from std_msgs.msg import ColorRGBA, Header
+from std_msgs.msg import Bool, ColorRGBA, Float32, Header
 from visualization_msgs.msg import Marker, MarkerArray
 
 from tactile_nodes.core.reference import Reference
@@ -31,7 +31,9 @@ METRES_PER_NEWTON = 0.01
 _MAX_SIDE = 16384
 _CLOUD = np.dtype([('x', '<f4'), ('y', '<f4'), ('z', '<f4'), ('dx', '<f4'), ('dy', '<f4'),
                    ('dz', '<f4'), ('id', '<i4')])
-_FIELD_TYPES = {'<f4': PointField.FLOAT32, '<i4': PointField.INT32}
+_CLOUD_LAYOUT = [
+    (name, offset, PointField.INT32 if kind == np.int32 else PointField.FLOAT32, 1)
+    for name, (kind, offset) in _CLOUD.fields.items()]
 _ARROW_COLOUR = ColorRGBA(r=0.84, g=0.37, b=0.0, a=1.0)      # as in the overlay: vermillion
 _PATCH_COLOUR = ColorRGBA(r=0.34, g=0.71, b=0.91, a=0.6)     # sky blue
 
@@ -52,6 +54,16 @@ def stamp_of(message):
     """Stamp of a message's header in ns."""
     stamp = message.header.stamp
     return stamp.sec * 10**9 + stamp.nanosec
+
+
+def bool_message(value):
+    """Bool of anything true or false."""
+    return Bool(data=bool(value))
+
+
+def float_message(value):
+    """Float32 of a number."""
+    return Float32(data=float(value))
 
 
 def image_message(image, encoding, header):
@@ -194,12 +206,12 @@ def cloud_message(markers, header):
     points['x'], points['y'] = markers.rest.T
     points['dx'], points['dy'] = markers.displacement.T
     points['id'] = markers.ids
-    fields = [PointField(name=name, offset=offset, datatype=_FIELD_TYPES[kind.str], count=1)
-              for name, (kind, offset) in _CLOUD.fields.items()]
-    message = PointCloud2(header=header, height=1, width=len(points), fields=fields,
-                          is_bigendian=False, point_step=_CLOUD.itemsize,
-                          row_step=points.nbytes, is_dense=bool(markers.valid.all()))
-    message.data = array.array('B', points.tobytes())
+    message = PointCloud2(header=header, height=1, width=len(points), is_bigendian=False,
+                          fields=[PointField(name=name, offset=offset, datatype=kind, count=count)
+                                  for name, offset, kind, count in _CLOUD_LAYOUT],
+                          point_step=_CLOUD.itemsize, row_step=points.nbytes,
+                          is_dense=bool(markers.valid.all()))
+    message.data = _bytes(points.tobytes())
     return message
 
 
@@ -212,9 +224,7 @@ def markers_from_cloud(message):
         Other fields, wrong amount of data, or a position that is not finite.
     """
     layout = [(field.name, field.offset, field.datatype, field.count) for field in message.fields]
-    wanted = [(name, offset, _FIELD_TYPES[kind.str], 1)
-              for name, (kind, offset) in _CLOUD.fields.items()]
-    if layout != wanted or message.is_bigendian or message.point_step != _CLOUD.itemsize:
+    if layout != _CLOUD_LAYOUT or message.is_bigendian or message.point_step != _CLOUD.itemsize:
         raise DataError('wrong point cloud', found=[field.name for field in message.fields],
                         expected='x y z dx dy dz (float32) and id (int32), little-endian, '
                                  f'{_CLOUD.itemsize} bytes a point')

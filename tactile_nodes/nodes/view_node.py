@@ -53,10 +53,8 @@ class ViewNode(StageNode):
         if self.wanted('contact/overlay'):
             picture = draw_overlay(image, self.geometry, contact, markers, estimate,
                                    goal=self._goal)
-            self.outlets['contact/overlay'].publish(image_message(picture, 'bgr8', header))
-        if self.wanted('visualization'):
-            message = visualization_message(contact, estimate, header)
-            self.outlets['visualization'].publish(message)
+            self.send('contact/overlay', image_message, picture, 'bgr8', header)
+        self.send('visualization', visualization_message, contact, estimate, header)
         return True
 
     def _watched(self):
