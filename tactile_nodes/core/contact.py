@@ -6,6 +6,7 @@ import numpy as np
 
 from tactile_nodes.core.depth import integrate_gradient
 from tactile_nodes.core.geometry import check_image
+from tactile_nodes.core.light_drift import fit_drift
 from tactile_nodes.core.types import Contact
 from tactile_nodes.errors import DataError
 
@@ -19,12 +20,7 @@ _SMOOTHING = 1.5               # cells
 _KERNEL = cv2.getGaussianKernel(9, _SMOOTHING).astype(np.float32)
 _GREY_RANGE = (6, 250)         # grey levels that can be measured with
 _BLOCK = 8                     # cells per side of the blocks in which light drift is looked for
-_LEAST_SCATTER = 1e-3          # of blocks at rest, as a fraction of their light
-_COLOUR_PART = np.kron(np.eye(3) - 1 / 3, np.ones((3, 3)))
-_LEAST_MIXING = 1e-4
-_MAX_STEPS, _SMALL_STEP = 5, 2e-3
-_TOGETHER = 50                 # blocks around a contact err together: their errors do not average
-_AWAY = 4                      # blocks from what changed from where on the light counts fully
+_BRIGHTEST = 65535
 _GAIN_RANGE = (0.2, 5)         # drift of the light that can be made good
 _MIN_CELLS = 12                # smaller specks are not contact; 0.17 mm2 at 0.12 mm per cell
 _LEAST = 0.1 ** 2               # of the largest squared change: less is bulging, or model error
@@ -33,6 +29,8 @@ _SMOOTHED = np.ones((5, 5), np.uint8)     # cells; how far smoothing widens a ri
 _GAP = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (9, 9))
 _FAR = 0.6                     # of the largest distance from what changed
 _MIN_OUTLINE = 8               # cells around the smallest region
+_COARSE = 4                    # cells from sample to sample
+_SHALLOW = np.float32(1e-9)    # m; a contact weighs something even where it is not deep
 _LEAST_WEIGHT = 1e-4           # of the best cell: below, nothing is known
 _DEEP = 0.3                    # of the deepest point: inside of a contact
 
@@ -47,7 +45,7 @@ class ContactStage:
 
     All in cells of the work grid. Change is measured in a way that the reflectance of the skin
     cancels out of, so a marker that moves is no contact by itself: as slope with a shading model,
-    as change of colour without one. Drift of the LEDs is made good first, see `_drift`.
+    as change of colour without one. Drift of the LEDs is made good first, see `light_drift`.
 
     Parameters
     ----------
@@ -71,23 +69,36 @@ class ContactStage:
         else:
             self._solve = shading.slope_matrix(self._work)
             self._gamma = shading.gamma
+        self._to_light = np.rint(self._light_of(np.arange(256))).astype(np.uint16)
+        # kept from frame to frame: fresh memory would cost more than the arithmetic
+        self._full = np.empty((*geometry.shape, 3), np.uint16)
+        self._change, self._unsloped, self._term, self._solved = \
+            np.empty((4, 3, *self._work.shape), np.float32)
+        self._smoothed = np.empty((2, *self._work.shape), np.float32)
+
+    def _light_of(self, grey):
+        """Linear light of grey levels, 65535 at the brightest."""
+        return _BRIGHTEST * np.power(grey / 255, self._gamma)
 
     def set_reference(self, reference):
         """Take the no-contact Reference that images are compared with from now on."""
         if reference.mean_q8.shape[:2] != self._geometry.shape:
             raise DataError('wrong reference', where='contact',
                             found=reference.mean_q8.shape[:2], expected=self._geometry.shape)
-        grey = np.maximum(self._reduce(reference.mean_q8), 1)
-        self._reference_blocks = self._blocks(grey)
-        self._reference = self._light(grey)
+        grey = reference.mean.astype(np.float64)
+        full = self._light_of(grey)
+        light = self._reduce(np.rint(full).astype(np.uint16))
+        self._reference_blocks = np.maximum(self._blocks(light), 1)
+        planes = cv2.split(light)
+        self._reference = np.maximum(np.stack(planes), 1).astype(np.float32)
         # variance of a cell's relative light, then of the slope, then of the smoothed slope
-        cell = self._reduce(np.square(reference.noise)) / self._geometry.work_factor ** 2
-        cell = cell * np.square(256 * self._gamma / grey) * (1 + 1 / reference.frames)
-        cell = cell.transpose(2, 0, 1).astype(np.float32)
-        usable = _measurable(grey)
+        variance = np.square(self._gamma * full / np.maximum(grey, 1) * reference.noise)
+        cell = self._reduce(variance).transpose(2, 0, 1) / self._geometry.work_factor ** 2
+        cell = cell / np.square(self._reference) * (1 + 1 / reference.frames)
+        cell = np.maximum(cell, 1e-12).astype(np.float32)
         rows = self._solve[1:]
         covariance = [(rows[i] * rows[j] * cell).sum(axis=0) for i, j in ((0, 0), (0, 1), (1, 1))]
-        weight = usable / (covariance[0] + covariance[2])
+        weight = self._measurable(planes) / (covariance[0] + covariance[2])
         self._weight = (weight / max(weight.max(), 1e-30)).astype(np.float32)
         total = np.maximum(_smooth(self._weight), _LEAST_WEIGHT)
         xx, xy, yy = (_smooth(np.square(self._weight) * c, np.square(_KERNEL)) / np.square(total)
@@ -112,12 +123,11 @@ class ContactStage:
         check_image(image, self._geometry)
         if self._reference is None:
             raise DataError('no reference yet', where='contact', fix='Call set_reference first.')
-        grey = self._reduce(image.astype(np.uint16) << 8)
-        drift, gain = _drift(self._reference_blocks, self._blocks(grey),
-                             self._block_shape)
+        light = self._reduce(cv2.LUT(image, self._to_light, dst=self._full))
+        drift, gain = fit_drift(self._reference_blocks, self._blocks(light), self._block_shape)
         if not self._has_shading or gain.min() < _GAIN_RANGE[0] or gain.max() > _GAIN_RANGE[1]:
             return self._result(np.zeros(self._work.shape, bool), None, gain)
-        slope = self._slope(self._light(grey), drift, _measurable(grey))
+        slope = self._slope(cv2.split(light), drift)
         squared = self._squared_change(slope)
         changed = _changed(squared)
         if self._shading is None:
@@ -126,35 +136,39 @@ class ContactStage:
         depth -= _rest_level(depth, changed)
         return self._result(_touched(changed, squared, depth), depth, gain)
 
-    def _light(self, grey):
-        """Linear light (3, h, w) of a reduced image."""
-        light = np.multiply(grey.transpose(2, 0, 1), np.float32(1 / 65536), order='C')
-        if self._gamma == 1:
-            return light
-        return cv2.pow(light.reshape(3, -1), self._gamma).reshape(light.shape)
+    def _blocks(self, light):
+        """Light (3, N) float64 of blocks of a reduced picture."""
+        blocks = cv2.resize(light, self._block_shape[::-1], interpolation=cv2.INTER_AREA)
+        return np.ascontiguousarray(blocks.reshape(-1, 3).T, dtype=np.float64)
 
-    def _blocks(self, grey):
-        """Linear light (3, N) of blocks of a reduced image."""
-        blocks = cv2.resize(grey, self._block_shape[::-1], interpolation=cv2.INTER_AREA)
-        return np.power(np.ascontiguousarray(blocks.reshape(-1, 3).T) / 65536, self._gamma)
+    def _measurable(self, planes):
+        """Where no channel is dark or saturated, (h, w) bool."""
+        blue, green, red = planes
+        low, high = self._to_light[list(_GREY_RANGE)]
+        return (cv2.min(cv2.min(blue, green), red) > low) \
+            & (cv2.max(cv2.max(blue, green), red) < high)
 
-    def _slope(self, light, drift, usable):
+    def _slope(self, planes, drift):
         """Smoothed slope (2, h, w), or difference of colour without a shading model."""
-        unsloped = (np.eye(3) + drift).astype(np.float32) @ self._reference.reshape(3, -1)
-        unsloped = unsloped.reshape(light.shape)
-        light -= unsloped
-        light /= unsloped
-        solved = self._solve[:, 0] * light[0]
-        solved += self._solve[:, 1] * light[1]
-        solved += self._solve[:, 2] * light[2]
+        change, unsloped, term, solved = self._change, self._unsloped, self._term, self._solved
+        np.matmul((np.eye(3) + drift).astype(np.float32), self._reference.reshape(3, -1),
+                  out=unsloped.reshape(3, -1))
+        for plane, flat, out in zip(planes, unsloped, change, strict=True):
+            np.subtract(plane, flat, out=out)
+        change /= unsloped
+        np.multiply(self._solve[:, 0], change[0], out=solved)
+        solved += np.multiply(self._solve[:, 1], change[1], out=term)
+        solved += np.multiply(self._solve[:, 2], change[2], out=term)
         brightness = solved[0]
         brightness += 1
         # each cell counts with the inverse of its slope's variance, which goes with brightness^-2
         weight = self._weight * brightness
-        weight *= usable
+        weight *= self._measurable(planes)
         total = _smooth(weight * brightness)
         np.maximum(total, _LEAST_WEIGHT, out=total)
-        return np.stack([_smooth(weight * part) / total for part in solved[1:]])
+        for part, out in zip(solved[1:], self._smoothed, strict=True):
+            np.divide(_smooth(weight * part), total, out=out)
+        return self._smoothed
 
     def _squared_change(self, slope):
         """Squared slope in units of its variance at rest, (h, w)."""
@@ -165,106 +179,25 @@ class ContactStage:
         return squared
 
     def _result(self, mask, depth, gain):
-        rows, columns = np.nonzero(mask)
-        area = len(rows) * self._work.pixel_area
+        count = np.count_nonzero(mask)
         centroid, centroid_depth = np.full(2, np.nan), np.nan
+        if count:
+            weight = mask if depth is None else np.maximum(depth, _SHALLOW) * mask
+            along, down = (weight.sum(axis=i, dtype=np.float64) for i in (0, 1))
+            centroid = np.array([along @ self._x, down @ self._y]) / along.sum()
         if depth is None:
             depth = np.full(self._work.shape, np.nan, np.float32)
-            weight = np.ones(len(rows))
-        else:
-            weight = np.maximum(depth[mask].astype(np.float64), 1e-9)
-        if area:
-            centroid = np.array([weight @ self._x[columns], weight @ self._y[rows]])
-            centroid /= weight.sum()
+        elif count:
             row, column = np.round(self._work.to_pixel(centroid)[0]).astype(int)
             centroid_depth = float(depth[row, column])
-        return Contact(mask, depth, area, centroid, centroid_depth, gain)
+        return Contact(mask, depth, count * self._work.pixel_area, centroid, centroid_depth, gain)
 
     def _reduce(self, image):
         return cv2.resize(image, self._work.shape[::-1], interpolation=cv2.INTER_AREA)
 
 
-def _measurable(grey):
-    """Where no channel of a reduced image is dark or saturated, (h, w) bool."""
-    low, high = (np.full(3, level * 256.0) for level in _GREY_RANGE)
-    return cv2.inRange(grey, low, high).astype(bool)
-
-
 def _smooth(field, kernel=_KERNEL):
     return cv2.sepFilter2D(field, cv2.CV_32F, kernel, kernel, borderType=cv2.BORDER_CONSTANT)
-
-
-def _drift(reference, blocks, shape):
-    """Change of the light of each channel, as a mixture of the reference's channels.
-
-    LEDs that drift by diag(1 + d), seen through cross-talk M, turn the colour c of a skin at rest
-    into M diag(1 + d) M^-1 c wherever it is: one 3 x 3 matrix for the whole image. It is fitted to
-    the colours of blocks of the image; a block's brightness may differ, because markers move. The
-    fit starts from the middle of the shortest half of each channel's ratios, which stands half of
-    the image being touched (P. J. Rousseeuw, J. Am. Stat. Assoc. 79 (1984) 871), and goes on with
-    the blocks that agree and are far from those that do not, because skin bulges around a contact.
-
-    Parameters
-    ----------
-    reference, blocks : (3, N) float64
-        Light of the blocks at rest and now.
-    shape : (int, int)
-        Rows and columns of blocks.
-
-    Returns
-    -------
-    drift : (3, 3) float64
-        At rest, blocks = (1 + drift) reference.
-    gain : (3,) float64
-        Mean ratio of the blocks that agree, per channel.
-    """
-    ratio = blocks / reference
-    brightness = ratio.mean(axis=0)
-    if not brightness.all():
-        return -np.eye(3), np.zeros(3)
-    colour, scatter = _shortest_half(ratio / brightness)
-    drift = np.diag(colour * np.sort(brightness)[len(brightness) // 2] - 1)
-    # cross-talk of a tenth at most turns differences of drift into drift that mixes channels
-    mixing_sd = 0.1 * np.ptp(colour) + _LEAST_MIXING
-    prior = np.diag(np.where(np.eye(3), 1, 1 / mixing_sd ** 2).ravel())
-    away = None
-    for _ in range(_MAX_STEPS):
-        expected = reference + drift @ reference
-        residual = blocks / expected
-        residual /= residual.mean(axis=0)
-        residual -= 1
-        agree = 1 - np.square(residual / (4 * scatter)).sum(axis=0)
-        np.maximum(agree, 0, out=agree)
-        if away is None:
-            near = cv2.distanceTransform((agree > 0).reshape(shape).view(np.uint8), cv2.DIST_L2, 3)
-            away = np.square(np.minimum(near.ravel() / _AWAY, 1))
-        weight = agree * away
-        # least squares of the colours: brightness taken out, elements of drift as unknowns
-        share = reference / expected[:, None] * weight
-        flat = share.reshape(9, -1)
-        moment = share @ (residual * weight)[:, :, None]
-        variance = _TOGETHER * np.square(scatter.mean())
-        step = np.linalg.solve(flat @ flat.T * _COLOUR_PART + variance * prior, moment.ravel())
-        drift += step.reshape(3, 3)
-        if np.abs(step).max() < _SMALL_STEP:
-            break
-        typical = np.sort(np.abs(residual), axis=1)[:, residual.shape[1] // 2, None] * 1.48
-        scatter = np.clip(typical, _LEAST_SCATTER, scatter)
-    # colours do not tell the brightness common to all channels
-    expected = reference + drift @ reference
-    weight /= max(weight.sum(), 1e-12)
-    common = (blocks / expected).mean(axis=0) @ weight
-    return (np.eye(3) + drift) * common - np.eye(3), ratio @ weight
-
-
-def _shortest_half(values):
-    """Middle (3,) of the shortest half of each row of (3, N), and the scatter (3, 1) it means."""
-    ordered = np.sort(values, axis=1)
-    half = values.shape[1] // 2
-    length = ordered[:, half:] - ordered[:, :-half]
-    start, row = np.argmin(length, axis=1), np.arange(3)
-    middle = (ordered[row, start] + ordered[row, start + half]) / 2
-    return middle, np.maximum(length[row, start, None] * 0.74, _LEAST_SCATTER)
 
 
 def _changed(squared):
@@ -285,11 +218,13 @@ def _touched(changed, squared, depth=None):
     has added outside is taken off again.
     """
     mask, inside = np.zeros((2, *squared.shape), bool)
+    if not changed:
+        return mask
     for box, region in changed:
         inside[box] |= region & (squared[box] > _RIM * squared[box].max(where=region, initial=0))
     if depth is None:          # colour is blind to some slopes, which breaks a rim
         inside = cv2.morphologyEx(inside.view(np.uint8), cv2.MORPH_CLOSE, _GAP).view(bool)
-    elif changed:
+    else:
         bend = cv2.Laplacian(depth, cv2.CV_32F, borderType=cv2.BORDER_REPLICATE)
         inside |= (bend < 0) & (depth > _DEEP * depth.max())
     for box, filled in _regions(inside):
@@ -319,10 +254,11 @@ def _regions(mask):
 
 def _rest_level(depth, changed):
     """Mean depth far from what changed: skin that is pressed in bulges out around."""
+    if not changed:
+        return depth.mean()
     rest = np.ones(depth.shape, np.uint8)
     for box, region in changed:
         rest[box][region] = 0
-    if changed:
-        distance = cv2.distanceTransform(rest, cv2.DIST_L2, 3)
-        rest = (distance >= _FAR * distance.max()).view(np.uint8)
-    return np.float32(cv2.mean(depth, rest)[0])
+    rest, depth = rest[::_COARSE, ::_COARSE], depth[::_COARSE, ::_COARSE]
+    distance = cv2.distanceTransform(np.ascontiguousarray(rest), cv2.DIST_L2, 3)
+    return depth[distance >= _FAR * distance.max()].mean()
