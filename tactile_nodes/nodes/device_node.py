@@ -15,8 +15,10 @@ from std_srvs.srv import Trigger
 
 from tactile_nodes.device.contract import OFF
 from tactile_nodes.device.recording import RecordingDevice
+from tactile_nodes.device.usb import UsbDevice
 from tactile_nodes.device.virtual import VirtualDevice
 from tactile_nodes.errors import DataError, DeviceError, TactileError
+from tactile_nodes.files.device_profile import read_device_profile
 from tactile_nodes.files.elastomer import read_elastomer
 from tactile_nodes.files.scenario import read_scenario
 from tactile_nodes.nodes.camera_health import CameraHealth
@@ -45,6 +47,11 @@ def make_device(settings, clock):
     TactileError
         A wrong file or parameter.
     """
+    if settings.device == 'usb':
+        return UsbDevice(
+            settings.serial, read_device_profile(settings.profile_file), port=settings.port,
+            width=settings.width, height=settings.height, frame_rate=settings.frame_rate,
+            clock=clock)
     if settings.device == 'virtual':
         return VirtualDevice(
             settings.serial, read_elastomer(settings.elastomer_file),
@@ -55,7 +62,7 @@ def make_device(settings, clock):
                                repeat=settings.recording_repeat, frame_rate=settings.frame_rate,
                                clock=clock)
     raise DataError('unknown device', where='parameter device', found=settings.device,
-                    expected='virtual or recording')
+                    expected='usb, virtual or recording')
 
 
 class DeviceNode(FingerNode, LifecycleNode):

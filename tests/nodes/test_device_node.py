@@ -2,6 +2,7 @@
 """The device node: life cycle, live parameters, reference, light, diagnostics."""
 
 import threading
+from types import SimpleNamespace
 
 import pytest
 import rclpy
@@ -12,7 +13,7 @@ from rcl_interfaces.srv import GetParameters, SetParametersAtomically
 from std_msgs.msg import Bool
 
 from tactile_nodes.device.contract import OFF, Light
-from tactile_nodes.errors import DeviceError, FileError
+from tactile_nodes.errors import DeviceError, TactileError
 from tactile_nodes.nodes.device_node import DeviceNode, make_device
 from tests.nodes.foreign import wait_until
 from tests.nodes.replay import REFERENCE_FRAMES, SERIAL, ReplayDevice
@@ -223,19 +224,14 @@ def test_diagnostics(node, device, foreign):
         value.key for value in reported('5 of 6')[-1].values}
 
 
-def test_device_of_the_parameters(ros, options):
-    class Values:
-        device, recording, recording_topic, recording_repeat = 'recording', 'nowhere', '', False
-        scenario_file, elastomer_file, serial = 'nowhere', options, 'S'
-        frame_rate = 60.0
-
-    assert type(make_device(Values, None)).__name__ == 'RecordingDevice'
-    Values.device, Values.elastomer_file = 'virtual', 'nowhere'
-    with pytest.raises(FileError, match='nowhere'):
-        make_device(Values, None)
-    Values.device = 'camera'
-    with pytest.raises(ValueError, match="unknown device, found 'camera'"):
-        make_device(Values, None)
+@pytest.mark.parametrize(('values', 'message'), [
+    ({'device': 'virtual'}, 'nowhere.*no such file'), ({'device': 'usb'}, 'nowhere.*no such file'),
+    ({'device': 'camera'}, "unknown device, found 'camera', expected usb, virtual or recording"),
+])
+def test_device_of_wrong_parameters(values, message):
+    files = dict.fromkeys(('elastomer_file', 'scenario_file', 'profile_file'), 'nowhere')
+    with pytest.raises(TactileError, match=message):
+        make_device(SimpleNamespace(**values, **files, serial='S', port=''), None)
 
 
 def test_truth_is_offered_by_virtual_fingertips_only(ros, device, options):
