@@ -1,0 +1,238 @@
+# SPDX-License-Identifier: Apache-2.0
+import numpy as np
+import pytest
+from scipy.ndimage import map_coordinates
+
+from tactile_nodes.core.slip import SlipDetector
+from tactile_nodes.core.types import Elastomer, ElastomerKind, MarkerField
+from tactile_nodes.virtual.mechanics import LayerContact, Pose, Sphere
+
+SOFT = Elastomer('soft', ElastomerKind.REFLECTIVE_MARKERS, 3e-3, 0.41e6, 0.48, 1.5e-3, 0.5e-3)
+FRAME = 1 / 60
+CELL = 0.12e-3
+_x, _y = (np.arange(n) * 1.5e-3 - (n - 1) * 0.75e-3 for n in (13, 9))
+REST = np.stack([a.ravel() for a in np.meshgrid(_x + 0.3e-3, _y - 0.2e-3)], -1)
+
+
+def markers_of(displacement, rest=REST):
+    return MarkerField(np.arange(len(rest), dtype=np.int32), rest.astype(np.float32),
+                       np.asarray(displacement, np.float32))
+
+
+def disc(centre, radius):
+    """Cells of a round contact, and their depth under a ball."""
+    x, y = np.meshgrid((np.arange(160) - 79.5) * CELL, (np.arange(120) - 59.5) * CELL)
+    r = np.hypot(x - centre[0], y - centre[1])
+    inside = r < radius
+    return (np.stack([x[inside], y[inside]], -1),
+            (1e-4 * (1.2 - (r[inside] / radius)**2)).astype(np.float32))
+
+
+class Player:
+    """Hands frames to a detector at the frame rate."""
+
+    def __init__(self, noise=0.0, seed=0):
+        self.detector, self.frame = SlipDetector(), 0
+        self._noise, self._rng = noise, np.random.default_rng(seed)
+
+    def __call__(self, places, depths, displacement):
+        self.frame += 1
+        noisy = displacement + self._rng.normal(0, self._noise, np.shape(displacement))
+        return self.detector.process(places, depths, markers_of(noisy),
+                                     int(self.frame * FRAME * 1e9))
+
+
+# --- Cattaneo and Mindlin -----------------------------------------------------------------------
+def hertzian_shear(places, radius, q0, g, nu):
+    """Motion of a half-space under q0 sqrt(1 - r^2 / radius^2) along x.
+
+    Inside Johnson, Contact Mechanics (1985), eqs. 3.91a, b; outside a sum of Cerruti's point
+    forces, eq. 3.75.
+    """
+    x, y = places.T
+    unit = np.pi * q0 / (32 * g * radius)
+    motion = np.stack([
+        unit * (4 * (2 - nu) * radius**2 - (4 - 3 * nu) * x**2 - (4 - nu) * y**2),
+        unit * 2 * nu * x * y], -1)
+    grid = (np.arange(60) + 0.5) / 30 - 1
+    sx, sy = (c.ravel() * radius for c in np.meshgrid(grid, grid))
+    pull = q0 * np.sqrt(np.maximum(1 - (sx**2 + sy**2) / radius**2, 0)) * (radius / 30)**2
+    out = np.hypot(x, y) > radius
+    dx, dy = x[out, None] - sx, y[out, None] - sy
+    r = np.hypot(dx, dy)
+    motion[out] = np.stack([((1 - nu) / r + nu * dx**2 / r**3) @ pull,
+                            (nu * dx * dy / r**3) @ pull], -1) / (2 * np.pi * g)
+    return motion
+
+
+@pytest.mark.parametrize('angle', [0.0, 0.7])
+def test_stick_ratio_of_cattaneo_and_mindlin(angle):
+    # Johnson section 7.2: c / a = (1 - Q / mu P)^(1/3); the traction is that of full sliding less
+    # the same on the circle c, scaled by c / a
+    a, q0, nu, g = 3.2e-3, 60e3, SOFT.poissons_ratio, SOFT.shear_modulus
+    turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+    near = REST[np.hypot(*REST.T) < 1.2 * a]       # others are never in the contact
+    play, seen, wanted = Player(noise=0.3e-6), [], []
+    for load in np.linspace(0, 0.97, 60):
+        c = a * (1 - load)**(1 / 3)
+        motion = np.full(REST.shape, np.nan)
+        motion[np.hypot(*REST.T) < 1.2 * a] = (
+            hertzian_shear(near @ turn.T, a, q0, g, nu)
+            - hertzian_shear(near @ turn.T, c, q0 * c / a, g, nu)) @ turn
+        stuck = np.pi * q0 / (8 * g * a) * (2 - nu) * (a**2 - c**2)      # at the middle
+        seen.append(play(*disc(stuck * turn[0], a), motion))
+        wanted.append((c / a)**2)
+    ratio = np.array([s[0] for s in seen])
+    assert not any(s[1] for s in seen)
+    # motion over the last 6 frames tells of their middle
+    error = ratio[12:] - np.array(wanted)[9:-3]
+    assert np.sqrt(np.mean(error**2)) < 0.07
+    assert np.abs(error).max() < 0.2
+
+
+# --- a solved grasp: press, drag until it slides, hold, roll ------------------------------------
+@pytest.fixture(scope='module')
+def grasp():
+    """Frames (phase, places, depths, motion, stick ratio, slipping) of a ball on the layer.
+
+    The ball touches the skin where the skin is, so the gap is taken at its displaced points.
+    """
+    contact = LayerContact(SOFT, (48, 64), 0.3e-3)
+    ball, pose = Sphere(10e-3), np.array([-1.2e-3, 0.2e-3])
+    x, y = contact.axes
+    frames = []
+
+    def run(phase, count, drag=(0.0, 0.0), roll=(0.0, 0.0), keep=2):
+        nonlocal pose
+        for _ in range(count):
+            pose = pose + drag + roll
+            u = contact.state.displacement
+            gap = ball.gap(x[None, :] + u[0], y[:, None] + u[1], Pose(*pose))
+            before = contact.state.displacement
+            state = contact.step(gap, (*drag, 0.0), friction=0.6, force=2.0)
+            for part in range(1, keep + 1):          # between solutions, as the mechanics allow
+                share = part / keep
+                moved = before + share * (state.displacement - before)
+                motion = np.stack([map_coordinates(
+                    moved[j], [(REST[:, 1] - y[0]) / 0.3e-3, (REST[:, 0] - x[0]) / 0.3e-3],
+                    order=3) for j in (0, 1)], -1)
+                radius = np.sqrt(state.contact.sum() * 0.3e-3**2 / np.pi)
+                centre = pose - (np.array(drag) + roll) * (1 - share)
+                frames.append((phase, *disc(centre, radius), motion, state.stick_ratio,
+                               state.slipping))
+    run('press', 4)
+    run('drag', 36, drag=(40e-6, 10e-6))
+    run('hold', 5)
+    run('back', 4, drag=(-40e-6, -10e-6))
+    run('rest', 4)
+    run('roll', 16, roll=(0.0, 45e-6))
+    return frames
+
+
+@pytest.fixture(scope='module')
+def judged(grasp):
+    play = Player(noise=0.3e-6)
+    return [(frame[0], frame[4], frame[5], *play(*frame[1:4])) for frame in grasp]
+
+
+def test_slip_is_seen_and_announced(judged):
+    drag = [j for j in judged if j[0] == 'drag']
+    begins = next(i for i, j in enumerate(drag) if j[2])
+    seen = next(i for i, j in enumerate(drag) if j[4])
+    announced = next(i for i, j in enumerate(drag) if j[3] < 0.6)
+    assert 20 < begins < 60                                   # the scenario is a fair one
+    assert -2 <= seen - begins <= 8                           # frames
+    assert announced < begins - 10
+    assert all(j[4] for j in drag[seen:])
+
+
+def test_stick_ratio_follows_the_solved_contact(judged):
+    drag = [j for j in judged if j[0] == 'drag' and not j[2]][6:]
+    error = np.array([j[3] - j[1] for j in drag])
+    assert np.sqrt(np.mean(error**2)) < 0.15
+
+
+def test_sliding_ends_and_sticking_begins_anew(judged):
+    hold = [j for j in judged if j[0] == 'hold']
+    assert not hold[-1][4]
+    back = [j for j in judged if j[0] == 'back']
+    assert back[-1][3] > 0.6 and not back[-1][4]
+
+
+def test_rolling_from_rest_is_not_sliding(judged):
+    assert not any(j[4] for j in judged if j[0] in ('rest', 'roll'))
+
+
+# --- rules --------------------------------------------------------------------------------------
+def rigid(shift, twist, centre):
+    arm = REST - centre
+    return np.array(shift) + twist * np.stack([-arm[:, 1], arm[:, 0]], -1)
+
+
+@pytest.mark.parametrize(('shift', 'twist'), [((8e-6, -5e-6), 0), ((0, 0), 5e-3),
+                                              ((6e-6, 0), -4e-3)])
+def test_what_moves_rigidly_sticks(shift, twist):
+    play = Player()
+    for i in range(20):
+        centre = np.array([0.2e-3, 0.1e-3]) + i * np.array(shift)
+        result = play(*disc(centre, 3e-3), i * rigid(shift, twist, centre))
+    assert result == (1.0, False)
+
+
+def test_skin_that_snaps_back_under_an_imprint_at_rest_slides():
+    play = Player()
+    for i in range(30):
+        back = 0 if i < 15 else -(i - 14) * 20e-6
+        result = play(*disc((0, 0), 3e-3), np.full(REST.shape, 4e-4 + back) * [1, 0])
+    assert result == (0.0, True)
+
+
+def test_nothing_moves_nothing_changes():
+    play = Player(noise=0.4e-6)
+    results = {play(*disc((0, 0), 3e-3), np.zeros(REST.shape)) for _ in range(100)}
+    assert results == {(1.0, False)}
+
+
+def test_no_contact_sticks_and_forgets():
+    play = Player()
+    for i in range(30):
+        play(*disc((0, 0), 3e-3), np.full(REST.shape, -i * 20e-6) * [1, 0])
+    nowhere = np.zeros((0, 2)), np.zeros(0, np.float32)
+    assert play.detector.process(*nowhere, markers_of(np.zeros(REST.shape)), 10**12) == (1, False)
+    again = play(*disc((2e-3, 0), 3e-3), np.full(REST.shape, 9e-4))
+    assert again == (1.0, False)
+
+
+def test_repeated_frames_and_gaps_and_a_clock_set_back_are_no_motion():
+    detector, places = SlipDetector(), disc((0, 0), 3e-3)
+    far = markers_of(np.full(REST.shape, 5e-4) * [1, 0])
+    here = markers_of(np.zeros(REST.shape))
+    for k in range(10):
+        detector.process(*places, here, k * 16_000_000)
+    assert detector.process(*places, far, 9 * 16_000_000) == (1.0, False)      # repeated
+    for k in range(10):          # a second later everything is elsewhere, then at rest
+        assert detector.process(*places, far, 1_200_000_000 + k * 16_000_000) == (1.0, False)
+    for k in range(10):
+        assert detector.process(*places, here, k * 16_000_000) == (1.0, False)
+
+
+def test_lost_markers_and_other_markers_are_tolerated():
+    detector, places = SlipDetector(), disc((0, 0), 3e-3)
+    for k in range(12):
+        moved = np.full(REST.shape, k * 8e-6) * [1, 0]
+        moved[k % 3::3] = np.nan
+        centre = disc((k * 8e-6, 0), 3e-3)
+        result = detector.process(*centre, markers_of(moved), k * 16_000_000)
+    assert result[1] is False and result[0] > 0.8
+    few = markers_of(np.zeros((2, 2)), REST[:2])
+    assert detector.process(*places, few, 13 * 16_000_000) == result
+    assert detector.process(*places, MarkerField.empty(), 14 * 16_000_000) == result
+
+
+def test_without_depth_gross_slip_is_not_claimed():
+    detector = SlipDetector()
+    for k in range(30):
+        places, depths = disc((k * 30e-6, 0), 3e-3)
+        result = detector.process(places, np.full_like(depths, np.nan),
+                                  markers_of(np.zeros(REST.shape)), k * 16_000_000)
+    assert result == (1.0, False)
