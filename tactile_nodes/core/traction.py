@@ -3,10 +3,11 @@
 
 Unknown is the traction as a sum of hat functions on a coarse grid, zero outside the touched cells.
 Inside it is a Gaussian Markov random field (H. Rue and L. Held, Gaussian Markov Random Fields,
-2005), of either sign, with a standard deviation of half the elastic modulus: wider than what a
-soft skin bears, so that the data decide whatever the data can tell. Measured rows are the motion
-of the markers, with independent errors, and the steps of depth between neighbouring cells: depth
-is integrated from slopes, so its errors are independent in slope, and its constant is unknown.
+2005), of either sign, with a standard deviation of half the elastic modulus for pressure and a
+quarter for shear: wider than what a soft skin bears, so that the data decide whatever they can
+tell. Measured rows are the motion of the markers, with independent errors, and the steps of depth
+between neighbouring cells: depth is integrated from slopes, so its errors are independent in
+slope, and its constant is unknown.
 
 The posterior (A. Tarantola, Inverse Problem Theory, 2005, ch. 3) gives wrench and covariance. All
 responses are computed once per elastomer and marker lattice; a frame costs one Cholesky
