@@ -15,10 +15,10 @@ from tactile_nodes.hand.plan import write_parameters
 from tactile_nodes.hand.resources import find_executable
 
 STOP_WITHIN = 3.0            # s, from the request to the last process gone
-_FIRST_DELAY, _LONGEST_DELAY = 0.5, 8.0      # s before a restart, doubled each time
+_FIRST_DELAY, _LONGEST_DELAY = 0.25, 8.0      # s before a restart, doubled each time
 _WELL_AFTER = 10.0           # s of running after which a process counts as well
 # What is left gets the next stronger signal at this share of the time.
-_ESCALATION = ((0.0, signal.SIGINT), (0.5, signal.SIGTERM), (0.75, signal.SIGKILL))
+_ESCALATION = ((0.0, signal.SIGINT), (0.5, signal.SIGTERM), (0.9, signal.SIGKILL))
 # An interpreter with ROS wheels sets this for its own libraries; a child must find its own.
 _WHEELS_GUARD = '_ROS_WHEELS_BOOTSTRAP_COMPLETE'
 
@@ -32,7 +32,7 @@ class Event:
     process : str
         Its name in the plan.
     kind : str
-        'output' (a line it printed), 'exited' (with what happens next) or 'missing' (not
+        'output' (a line it printed), 'exited' (why, and what happens next) or 'missing' (not
         installed).
     text : str
         One line.
@@ -148,6 +148,8 @@ class Supervisor:
             self._pass_on(0.02)
             for child in self._children:
                 if child.popen and child.popen.poll() is not None:
+                    if child.popen.returncode == -signal.SIGKILL:
+                        self._report(child.name, 'exited', 'did not stop by itself: killed')
                     self._close(child)
         self._children.clear()
         self._folder.cleanup()

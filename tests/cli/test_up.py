@@ -94,7 +94,7 @@ def test_a_finger_that_dies_is_reported_on_one_line_and_comes_back(fake_nodes, c
         lines = read_until(process, ['[ring] up'])
         assert len(lines) == 2
         assert lines[0].startswith('[ring] *** killed by SIGKILL after')
-        assert lines[0].endswith('s; starting again in 0.5 s')
+        assert lines[0].endswith('s; starting again in 0.25 s')
         process.terminate()
         process.communicate(timeout=60)
     assert process.returncode == 0

@@ -80,7 +80,7 @@ def test_a_killed_process_comes_back_and_the_others_go_on():
         assert run.supervisor.running['a'] != first
         assert run.supervisor.running['b'] == other
         assert run.of('a', 'exited')[0].startswith('killed by SIGKILL after')
-        assert run.of('a', 'exited')[0].endswith('starting again in 0.5 s')
+        assert run.of('a', 'exited')[0].endswith('starting again in 0.25 s')
         assert run.supervisor.restarts == {'a': 1}
         assert not run.of('b', 'exited')
 
@@ -91,14 +91,14 @@ def test_back_off_doubles_up_to_its_limit(monkeypatch):
         run.until(lambda: len(run.of('a', 'exited')) == 4)
     texts = run.of('a', 'exited')
     assert all(text.startswith('ended with code 3') for text in texts)
-    assert [text.split()[-2] for text in texts] == ['0.5', '1', '1', '1']
+    assert [text.split()[-2] for text in texts] == ['0.25', '0.5', '1', '1']
 
 
 def test_back_off_begins_anew_after_running_well(monkeypatch):
     monkeypatch.setattr('tactile_nodes.hand.supervisor._WELL_AFTER', 0.0)
     with Run({'a': 'pass'}) as run:
         run.until(lambda: len(run.of('a', 'exited')) == 3)
-    assert [text.split()[-2] for text in run.of('a', 'exited')] == ['0.5', '0.5', '0.5']
+    assert [text.split()[-2] for text in run.of('a', 'exited')] == ['0.25', '0.25', '0.25']
 
 
 def test_a_process_that_may_end_is_not_started_again():
@@ -127,6 +127,8 @@ def test_stop_ends_even_those_who_do_not_listen():
         assert run.supervisor.running == {}
         for pid in pids:
             wait_gone(pid)
+    assert run.of('deaf', 'exited') == ['did not stop by itself: killed']
+    assert not run.of('a', 'exited')
 
 
 def test_stop_asks_with_ctrl_c_first():
