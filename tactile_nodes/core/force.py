@@ -122,7 +122,8 @@ class ForceStage:
             self._marker_noise.add(motion)
         result = grid.solve(support, steps, self._step_noise.with_share(steps, _STEP_SHARE),
                             motion, self._marker_noise.with_share(motion, _MARKER_SHARE))
-        wrench = result.wrench if len(places) else np.zeros(6)
+        wrench = _taken_along(result.wrench, shift, contact.depth[seen]) if len(places) \
+            else np.zeros(6)
         variance = (np.diag(result.covariance) * max(1.0, result.misfit)
                     + (self._model.relative_sd * wrench)**2)
         has_motion = bool(markers.valid.any())
@@ -168,6 +169,14 @@ class ForceStage:
         if np.count_nonzero(support) <= _FINE_CELLS:
             return self._grids[0], support
         return self._grids[1], self._grids[1].support(places)
+
+
+def _taken_along(wrench, shift, depth):
+    """Wrench (6,) of forces at undeformed places, now that these moved by `shift` and `depth`."""
+    depth = depth[np.isfinite(depth)]
+    inward = depth.mean() if len(depth) else 0.0
+    moments = np.cross([*shift, -inward], wrench[:3])
+    return np.concatenate([wrench[:3], wrench[3:] + moments])
 
 
 def _moved_back(depth, shift):

@@ -83,8 +83,8 @@ class Truth:
     wrench : (6,) float64
         fx fy fz tx ty tz on the fingertip at the frame's origin, N and N*m.
     centroid : (3,) float64
-        Pressure-weighted contact centroid x, y and the deepest indentation (positive inward), m;
-        NaN without contact.
+        Pressure-weighted contact centroid x, y, where the skin is now, and the deepest
+        indentation (positive inward), m; NaN without contact.
     stick_ratio : float
         Stuck share of the contact area; 1 without contact.
     slipping : bool

@@ -135,21 +135,26 @@ class SkinState:
     def wrench(self):
         """(6,) fx fy fz tx ty tz on the fingertip at the frame's origin, N and N*m.
 
-        Moments about the undeformed positions (x, y, 0).
+        Every element's force acts where its skin is now, as a force/torque sensor feels it.
         """
-        x, y = grid_axes(self.contact.shape, self.pitch)
         force = self.traction * self.pitch ** 2
-        fx, fy, fz = force
-        moments = ((y[:, None] * fz).sum(), -(x * fz).sum(), (x * fy - y[:, None] * fx).sum())
-        return np.array([*force.sum(axis=(1, 2)), *moments])
+        moments = np.cross(self._places, force, axis=0)
+        return np.array([*force.sum(axis=(1, 2)), *moments.sum(axis=(1, 2))])
 
     @cached_property
     def centroid(self):
-        """(2,) x, y of the centre of pressure, m; NaN without contact."""
+        """(2,) x, y of the pressure-weighted mean place of the skin, m; NaN without contact."""
         if not self.contact.any():
             return np.full(2, np.nan)
-        fz, tx, ty = self.wrench[2:5]
-        return np.array([-ty / fz, tx / fz])
+        pressure = self.traction[2]
+        return (self._places[:2] * pressure).sum(axis=(1, 2)) / pressure.sum()
+
+    @cached_property
+    def _places(self):
+        """(3, ny, nx) where the skin's elements are now, m."""
+        x, y = grid_axes(self.contact.shape, self.pitch)
+        u = self.displacement
+        return np.stack([x + u[0], y[:, None] + u[1], u[2]])
 
     @property
     def stick_ratio(self):
@@ -209,9 +214,14 @@ class LayerContact:
         return grid_axes(self.shape, self.pitch)
 
     def gap(self, indenter, pose):
-        """(ny, nx) height of an indenter over the undeformed skin, m."""
+        """(ny, nx) height of an indenter over the skin's elements, m.
+
+        Looked up where the elements have been dragged to: an indenter that takes the skin along
+        stays over the same elements.
+        """
         x, y = self.axes
-        return indenter.gap(x[None, :], y[:, None], pose)
+        u = self.state.displacement
+        return indenter.gap(x[None, :] + u[0], y[:, None] + u[1], pose)
 
     def reset(self):
         """Back to the unloaded skin without history."""

@@ -44,6 +44,8 @@ class Solution:
         Of the skin on the grid of `GRID_SHAPE` and `GRID_PITCH`, m.
     wrench : (K, 6) float64
         N, N*m.
+    centroid : (K, 2) float64
+        Pressure-weighted mean place of the touching skin, m; NaN without contact.
     stick_ratio : (K,) float64
     slipping : (K,) bool
         Whether the whole contact slid on the way to this moment.
@@ -52,6 +54,7 @@ class Solution:
     time: np.ndarray
     displacement: np.ndarray
     wrench: np.ndarray
+    centroid: np.ndarray
     stick_ratio: np.ndarray
     slipping: np.ndarray
 
@@ -123,6 +126,7 @@ def solve(scenario, elastomer, progress=None):
         time=np.array([moment for moment, _ in kept]),
         displacement=np.array([state.displacement for _, state in kept], np.float32),
         wrench=np.array([state.wrench for _, state in kept]),
+        centroid=np.array([state.centroid for _, state in kept]),
         stick_ratio=np.array([state.stick_ratio for _, state in kept]),
         slipping=np.array([state.slipping for _, state in kept]))
 
@@ -211,10 +215,13 @@ class ScenarioPlayer:
         weights = np.array([1 - share, share])
         seen = np.tensordot(weights.astype(np.float32), self._seen[pair], 1)
         wrench = weights @ known.wrench[pair]
-        fz, tx, ty = wrench[2:5]
-        touching = bool(fz < 0)
-        centroid = np.array([-ty / fz, tx / fz, weights @ self._deepest[pair]]) if touching \
-            else np.full(3, np.nan)
+        touching = bool(wrench[2] < 0)
+        centroid = np.full(3, np.nan)
+        if touching:
+            pressure = weights * known.wrench[pair, 2]
+            places = np.nan_to_num(known.centroid[pair])     # no pressure, no place
+            centroid = np.array([*(pressure @ places / pressure.sum()),
+                                 weights @ self._deepest[pair]])
         return seen, Truth(wrench=wrench, centroid=centroid,
                            stick_ratio=float(weights @ known.stick_ratio[pair]),
                            slipping=bool(touching and known.slipping[after]),
@@ -257,7 +264,7 @@ def _load(path):
         _log.warning('%s is damaged (%s), the scenario is solved again', path, error)
         return None
     count = len(solution.time)
-    shapes = ((count,), (count, 3, *GRID_SHAPE), (count, 6), (count,), (count,))
+    shapes = ((count,), (count, 3, *GRID_SHAPE), (count, 6), (count, 2), (count,), (count,))
     if count < 2 or any(getattr(solution, name).shape != shape
                         for name, shape in zip(names, shapes, strict=True)):
         _log.warning('%s is damaged (wrong shapes), the scenario is solved again', path)
