@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """How every executable runs: nodes in one executor, clean end, one message for a wrong setting."""
 
+import ctypes
 import gc
 import signal
 import sys
@@ -29,6 +30,7 @@ def run(build, args=None):
         Instead of sys.argv.
     """
     cv2.setNumThreads(1)
+    _keep_freed_memory()
     done, failures, nodes = threading.Event(), [], []
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: done.set())
@@ -52,6 +54,17 @@ def run(build, args=None):
     for failure in failures:
         traceback.print_exception(failure.exc_type, failure.exc_value, failure.exc_traceback)
     sys.exit(code)
+
+
+def _keep_freed_memory():
+    """Let glibc keep the images it frees; getting them back from the kernel costs page faults.
+
+    See mallopt(3): M_MMAP_THRESHOLD and M_TRIM_THRESHOLD. Another C library may not have it.
+    """
+    mallopt = getattr(ctypes.CDLL(None), 'mallopt', None)
+    if mallopt is not None:
+        for parameter in (-3, -1):
+            mallopt(parameter, 1 << 28)
 
 
 def _init(args):
