@@ -133,15 +133,13 @@ class SkinCamera:
                 raise DataError('the displacement grid does not cover the image', where=name,
                                 found=f'{grid[0] * 1e3:.2f} to {grid[-1] * 1e3:.2f} mm',
                                 expected=f'{pixels[0] * 1e3:.2f} to {pixels[-1] * 1e3:.2f} mm')
-        # three grids: image, shading (work grid) and seen (2 work cells); the last two reach
-        # beyond the image, so that resizing never has to guess at its border
+        # light and motion are worked out on a grid of 2 work cells, which reaches beyond the
+        # image, so that resizing never has to guess at its border
         f = geometry.work_factor
         self._seen_axes = tuple(_coarser(axis) for axis in geometry.work.axes())
-        shade_x, shade_y = (_finer(axis) for axis in self._seen_axes)
-        self._shade_shape = (len(shade_y), len(shade_x))
         self._crop = tuple(slice(2 * f, 2 * f + n) for n in geometry.shape)
         self._seen = _Seen(x, y, *self._seen_axes)
-        self._lights, self._scattered = _light_maps(optics, shade_x, shade_y)
+        self._lights, self._scattered = _light_maps(optics, *self._seen_axes)
         self._rng = _generator(optics.serial, 'noise')
         self._noise = self._rng.standard_normal(
             tuple(n + _NOISE_SHIFTS for n in geometry.shape) + (3,), dtype=np.float32)
@@ -214,22 +212,25 @@ class SkinCamera:
         """Square root of brightness + pedestal, (H, W, 3)."""
         led = np.array([light.red, light.green, light.blue]) * factor
         mixing = (np.array(self.optics.crosstalk) * led)[::-1].astype(np.float32)
-        reflected = self._reflected(seen)
-        colour = np.matmul(mixing, reflected, out=self._buffer('mixed', reflected.shape))
+        colour = mixing @ self._reflected(seen)
         colour += np.float32(_ROOM * factor + pedestal)
         np.sqrt(colour, out=colour)
-        f = self.geometry.work_factor
-        colour = cv2.merge(list(colour.reshape(3, *self._shade_shape)))
-        if f > 1:
-            height, width = (n * f for n in self._shade_shape)
-            colour = cv2.resize(colour, (width, height), interpolation=cv2.INTER_LINEAR,
-                                dst=self._buffer('colour', (height, width, 3)))
+        colour = cv2.merge(list(colour.reshape(3, *seen.shape[1:])))
+        # cubic to the work grid, where the shading has to be smooth; beyond it nothing shows
+        colour = self._enlarged(colour, 2, cv2.INTER_CUBIC, 'shading')
+        if self.geometry.work_factor > 1:
+            colour = self._enlarged(colour, self.geometry.work_factor, cv2.INTER_LINEAR, 'colour')
         colour = colour[self._crop]
         if not self.elastomer.kind.has_markers:
             return colour
         cover = cv2.cvtColor(self._cover(seen), cv2.COLOR_GRAY2BGR,
                              dst=self._buffer('cover', colour.shape))
         return cv2.multiply(colour, cover, dst=cover)
+
+    def _enlarged(self, field, factor, interpolation, name):
+        height, width = (n * factor for n in field.shape[:2])
+        return cv2.resize(field, (width, height), interpolation=interpolation,
+                          dst=self._buffer(name, (height, width, *field.shape[2:])))
 
     def _buffer(self, name, shape, dtype=np.float32):
         """Array kept from frame to frame: fresh memory would cost more than the arithmetic."""
@@ -238,15 +239,13 @@ class SkinCamera:
         return self._buffers[name]
 
     def _reflected(self, seen):
-        """Light of each LED thrown back by unprinted skin, (3, N) on the shading grid."""
+        """Light of each LED thrown back by unprinted skin, (3, N) where it is seen."""
         lx, ly, lz = self._lights
         if not self.elastomer.kind.has_shading:
             return lz + self._scattered
-        height, width = self._shade_shape
-        sx, sy = (cv2.resize(slope, (width, height), interpolation=cv2.INTER_CUBIC).ravel()
-                  for slope in seen[:2])
-        light = np.multiply(lx, sx, out=self._buffer('light', lx.shape))
-        light += np.multiply(ly, sy, out=self._buffer('part', lx.shape))
+        sx, sy = seen[:2].reshape(2, -1)
+        light = lx * sx
+        light += ly * sy
         light += lz
         light *= 1 / np.sqrt(1 + sx * sx + sy * sy)
         np.maximum(light, 0, out=light)
@@ -255,11 +254,11 @@ class SkinCamera:
 
     def _cover(self, seen):
         """Root of the albedo where the markers are now, (H, W)."""
-        scale = 2 * self.geometry.work_factor
-        source = [cv2.subtract(rest, cv2.resize(moved, None, fx=scale, fy=scale)[self._crop])
-                  for rest, moved in zip(self._print_at, seen[2:] * self._print_per_metre,
-                                         strict=True)]
-        cover = cv2.remap(self._print, *source, cv2.INTER_LINEAR,
+        source = [self._enlarged(at, 2 * self.geometry.work_factor, cv2.INTER_LINEAR, name)
+                  for name, at in zip('xy', self._print_at - seen[2:] * self._print_per_metre,
+                                      strict=True)]
+        cover = cv2.remap(self._print, *(at[self._crop] for at in source), cv2.INTER_LINEAR,
+                          dst=self._buffer('print', self.geometry.shape),
                           borderMode=cv2.BORDER_REPLICATE)
         return cover if self.elastomer.kind.has_shading else self._over_scene(cover)
 
@@ -285,9 +284,9 @@ class SkinCamera:
             _dot(albedo, place, r, _MARKER_EDGE / pixel, dark)
         self._print = np.sqrt(albedo)
         self._print_per_metre = np.float32(1 / pixel)
-        x, y = geometry.axes()
-        self._print_at = [grid.astype(np.float32) for grid in
-                          np.meshgrid(x / pixel + middle[0], y / pixel + middle[1])]
+        x, y = self._seen_axes
+        self._print_at = np.stack(
+            np.meshgrid(x / pixel + middle[0], y / pixel + middle[1])).astype(np.float32)
         if not elastomer.kind.has_shading:
             scene = cv2.GaussianBlur(rng.random((64, 64)).astype(np.float32), (0, 0), 3)
             scene = cv2.resize(scene, (3 * geometry.width_px, 3 * geometry.height_px),
@@ -343,12 +342,6 @@ def _coarser(axis):
     """Axis of cells twice as wide that reaches one of them beyond `axis` on both sides."""
     step = axis[1] - axis[0]
     return axis[0] - 1.5 * step + 2 * step * np.arange(-(-len(axis) // 2) + 2)
-
-
-def _finer(axis):
-    """Axis of cells half as wide over the same stretch."""
-    step = (axis[1] - axis[0]) / 2
-    return axis[0] - step / 2 + step * np.arange(2 * len(axis))
 
 
 def _light_maps(optics, x, y):

@@ -16,6 +16,7 @@ import zlib
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 
 from tactile_nodes.core import layer
@@ -202,7 +203,9 @@ class ScenarioPlayer:
 
     def __init__(self, scenario, solution, camera):
         self._scenario, self._solution = scenario, solution
-        self._seen = np.array([camera.as_seen(u) for u in solution.displacement])
+        seen = np.array([camera.as_seen(u) for u in solution.displacement])
+        self._seen_shape = seen.shape[1:]
+        self._seen = seen.reshape(len(seen), -1, seen.shape[-1])     # OpenCV adds 2-d fields
         self._deepest = np.maximum(-solution.displacement[:, 2].min(axis=(1, 2)), 0)
 
     def at(self, seconds):
@@ -213,7 +216,8 @@ class ScenarioPlayer:
         pair = slice(after - 1, after + 1)
         share = np.interp(seconds, known.time[pair], (0.0, 1.0))
         weights = np.array([1 - share, share])
-        seen = np.tensordot(weights.astype(np.float32), self._seen[pair], 1)
+        seen = cv2.addWeighted(self._seen[after - 1], 1 - share, self._seen[after], share, 0)
+        seen = seen.reshape(self._seen_shape)
         wrench = weights @ known.wrench[pair]
         touching = bool(wrench[2] < 0)
         centroid = np.full(3, np.nan)
