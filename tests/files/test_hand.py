@@ -85,6 +85,13 @@ def test_a_mount_is_read_into_metres_and_radians(read):
     assert finger.mount.rpy == pytest.approx((math.pi, 0, -math.pi / 2))
 
 
+def test_a_usb_fingertip_as_device(read, config):
+    device = {'kind': 'usb', 'profile': 'devices/generic.yaml', 'port': '1-2.3'}
+    finger, = read(thumb(device=device)).fingers
+    assert finger.device.profile == config / 'devices' / 'generic.yaml'
+    assert finger.device.port == '1-2.3'
+
+
 def test_a_recording_as_device(read, config):
     (config / 'grasp').mkdir()
     device = {'kind': 'recording', 'path': 'grasp', 'topic': '/sorter/thumb/image_raw',
@@ -117,7 +124,9 @@ def test_a_recording_as_device(read, config):
      ['thumb.device.scenario', 'no such file']),
     (thumb(device={'kind': 'virtual', 'scenario': 'elastomers/soft_marked.yaml'}),
      ['soft_marked.yaml']),
-    (thumb(device={'kind': 'thermal'}), ['thumb.device.kind', "'thermal'", 'virtual, recording']),
+    (thumb(device={'kind': 'usb', 'profile': 'devices/gone.yaml'}),
+     ['thumb.device.profile', 'no such file']),
+    (thumb(device={'kind': 'thermal'}), ['thumb.device.kind', "'thermal'", 'usb, virtual, recording']),
     (thumb(leds={'red': 1.2}), ['thumb.leds.red', 'found 1.2', 'from 0 to 1']),
     ({**CONTENT, 'leds': {'red': -0.1}}, ['hand.yaml: leds.red', 'found -0.1']),
     ({**CONTENT, 'frame_rate': 0}, ['frame_rate', 'found 0', 'from 1 to 240']),
