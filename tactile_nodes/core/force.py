@@ -9,6 +9,7 @@ the first two grow by the root of the misfit (R. T. Birge, Phys. Rev. 40 (1932) 
 """
 
 from dataclasses import dataclass, replace
+from math import log2
 
 import cv2
 import numpy as np
@@ -77,7 +78,10 @@ class ForceStage:
         self._step_noise = _Noise(_STEP_SD)
         self._marker_noise = _Noise(_MARKER_SD)
         self._rest = np.zeros((0, 2), np.float32)
-        self._smallest = self._grids[0].support(np.zeros((1, 2)))
+        self._places = self._work.to_tip(np.argwhere(np.ones(self._work.shape)))
+        middle = np.zeros(self._work.shape, bool)
+        middle[self._work.height_px // 2, self._work.width_px // 2] = True
+        self._smallest = self._grids[0].support(middle, np.zeros(2))
 
     def process(self, contact, markers, stamp_ns):
         """Estimate from one frame.
@@ -110,21 +114,23 @@ class ForceStage:
                 grid.set_markers(markers.rest.astype(np.float64))
         motion = markers.displacement
         seen = contact.mask if self._has_shading else self._moved(markers)
-        touched = np.argwhere(seen)
-        places = self._work.to_tip(touched)
-        stick_ratio, slipping = self._slip.process(places, contact.depth[tuple(touched.T)],
-                                                   markers, stamp_ns)
-        shift = self._skin_shift(seen, markers)
-        grid, support = self._choose(places - shift)
-        steps = grid.depth_steps(_moved_back(contact.depth, shift / self._work.metres_per_px))
-        if not len(places):
+        touched = np.flatnonzero(seen)
+        depths = contact.depth.ravel()[touched]
+        stick_ratio, slipping = self._slip.process(self._places[touched], depths, markers,
+                                                   stamp_ns)
+        if len(touched):
+            shift = self._skin_shift(seen, markers)
+            grid, support = self._choose(seen, shift)
+        else:
+            shift, grid, support = np.zeros(2), self._grids[0], self._smallest
+        steps = grid.depth_steps(contact.depth, shift)
+        if not len(touched):
             self._step_noise.add(steps)
             self._marker_noise.add(motion)
         result = grid.solve(support, steps, self._step_noise.with_share(steps, _STEP_SHARE),
                             motion, self._marker_noise.with_share(motion, _MARKER_SHARE))
-        wrench = _taken_along(result.wrench, shift, contact.depth[seen]) if len(places) \
-            else np.zeros(6)
-        variance = (np.diag(result.covariance) * max(1.0, result.misfit)
+        wrench = _taken_along(result.wrench, shift, depths) if len(touched) else np.zeros(6)
+        variance = (result.covariance.diagonal() * max(1.0, result.misfit)
                     + (self._model.relative_sd * wrench)**2)
         has_motion = bool(markers.valid.any())
         has_normal = has_motion or bool(np.isfinite(steps).any())
@@ -161,31 +167,21 @@ class ForceStage:
         inside[inside] = mask[row[inside], column[inside]]
         return motion[inside].mean(axis=0) if inside.any() else np.zeros(2, np.float32)
 
-    def _choose(self, places):
-        """Grid for the touched places (K, 2), and its supporting cells."""
-        if not len(places):
-            return self._grids[0], self._smallest
-        support = self._grids[0].support(places)
+    def _choose(self, seen, shift):
+        """Grid for the touched region of a skin moved by `shift`, and its supporting cells."""
+        support = self._grids[0].support(seen, shift)
         if np.count_nonzero(support) <= _FINE_CELLS:
             return self._grids[0], support
-        return self._grids[1], self._grids[1].support(places)
+        return self._grids[1], self._grids[1].support(seen, shift)
 
 
-def _taken_along(wrench, shift, depth):
-    """Wrench (6,) of forces at undeformed places, now that these moved by `shift` and `depth`."""
-    depth = depth[np.isfinite(depth)]
-    inward = depth.mean() if len(depth) else 0.0
-    moments = np.cross([*shift, -inward], wrench[:3])
-    return np.concatenate([wrench[:3], wrench[3:] + moments])
-
-
-def _moved_back(depth, shift):
-    """(h, w) depth at rest, of a skin that moved by `shift` (x, y) cells."""
-    if not shift.any():
-        return depth
-    back = np.array([[1, 0, shift[0]], [0, 1, shift[1]]], np.float32)
-    return cv2.warpAffine(depth, back, depth.shape[::-1], borderMode=cv2.BORDER_REPLICATE,
-                          flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+def _taken_along(wrench, shift, depths):
+    """Wrench (6,) of forces at undeformed places, now that these moved by `shift` and `depths`."""
+    depths = depths[np.isfinite(depths)]
+    dx, dy = shift
+    dz = -depths.mean() if len(depths) else 0.0
+    fx, fy, fz = wrench[:3]
+    return wrench + [0, 0, 0, dy * fz - dz * fy, dz * fx - dx * fz, dx * fy - dy * fx]
 
 
 class _Noise:
@@ -200,7 +196,8 @@ class _Noise:
         known = values[np.isfinite(values)]
         if len(known):
             # median of the square of a standard normal variable is 0.4549
-            variance = max(np.median(np.square(known)) / 0.4549, self._least)
+            middle = np.partition(np.abs(known), len(known) // 2)[len(known) // 2]
+            variance = max(float(middle)**2 / 0.4549, self._least)
             self._frames = min(self._frames + 1, _MEMORY_FRAMES)
             self._variance += (variance - self._variance) / self._frames
 
@@ -210,6 +207,6 @@ class _Noise:
         Rounded to eighths of an octave, so that the estimator need not be set up anew each frame.
         """
         known = values[np.isfinite(values)]
-        square = np.mean(np.square(known)) if len(known) else 0.0
+        square = float(np.vdot(known, known)) / max(1, known.size)
         variance = self._variance + share**2 * max(square - self._variance, 0)
-        return 2.0**(np.round(4 * np.log2(variance)) / 8)
+        return 2.0**(round(4 * log2(variance)) / 8)

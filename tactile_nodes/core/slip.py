@@ -16,6 +16,7 @@ under an imprint at rest slides.
 """
 
 from collections import deque
+from math import hypot, sqrt
 
 import numpy as np
 
@@ -72,12 +73,12 @@ class SlipDetector:
         before = self._earlier(stamp_ns)
         if before is not None:
             place = markers.rest + markers.displacement - centre
-            inside = np.hypot(*(place @ to_circle).T) <= 1     # False for lost markers
+            radius = np.hypot(*(place @ to_circle).T)
             moved = markers.displacement - before[1]
-            inside &= np.isfinite(moved[:, 0])
+            inside = (radius <= 1) & np.isfinite(moved[:, 0])      # False for lost markers
             if np.count_nonzero(inside) >= _MARKERS:
-                self._judge(place[inside].astype(np.float64), to_circle,
-                            moved[inside].astype(np.float64), imprint - before[2])
+                self._judge(place[inside], radius[inside], moved[inside].astype(np.float64),
+                            imprint - before[2])
         return self._stick, self._slipping
 
     def _let_go(self):
@@ -96,20 +97,20 @@ class SlipDetector:
             history.popleft()
         return history[0] if stamp_ns - history[0][0] >= _SHORTEST * 1e9 else None
 
-    def _judge(self, place, to_circle, moved, imprint_moved):
+    def _judge(self, place, radius, moved, imprint_moved):
         """Update the state from the markers in the contact and the imprint."""
-        shift, stick, explained = _fit(place, to_circle, moved)
-        along = max(np.hypot(*shift), np.hypot(*imprint_moved))
-        parted = np.hypot(*(imprint_moved - shift))
+        shift, stick, explained = _fit(place, radius, moved)
+        along = max(hypot(*shift), hypot(*imprint_moved))
+        parted = hypot(*(imprint_moved - shift))
         if parted > _MOVED and parted > _BEHIND * along:
             self._parted += 1
-            skin_alone = np.hypot(*shift) > np.hypot(*imprint_moved)
+            skin_alone = hypot(*shift) > hypot(*imprint_moved)
             if self._parted >= _TWICE and (skin_alone or self._followed):
                 self._stick, self._slipping = 0.0, True
             return
         self._parted, self._slipping = 0, False
-        self._followed = np.hypot(*shift) > _FOLLOWING
-        if np.sqrt(np.mean(np.square(moved)) * 2) > _STILL and explained > _EXPLAINED:
+        self._followed = hypot(*shift) > _FOLLOWING
+        if sqrt(np.vdot(moved, moved) / len(moved)) > _STILL and explained > _EXPLAINED:
             self._stick = stick
 
 
@@ -120,31 +121,38 @@ def _outline(places, depths):
     without depth.
     """
     weight = np.maximum(depths, 1e-9).astype(np.float64)
-    centre, imprint = places.mean(axis=0), weight @ places / weight.sum()
+    centre, imprint = np.ones(len(places)) @ places / len(places), weight @ places / weight.sum()
     from_centre = places - centre
-    spread = from_centre.T @ from_centre / len(places)
-    variance, axes = np.linalg.eigh(spread)            # a quarter of the squared half-axes
-    scale = 1 / (2 * np.sqrt(np.maximum(variance, 1e-12)))
-    return centre, imprint, axes * scale @ axes.T
+    # a quarter of the squared half-axes
+    (xx, xy), (_, yy) = from_centre.T @ from_centre / len(places) + 1e-12 * np.eye(2)
+    # inverse root of a 2x2 matrix by Cayley and Hamilton
+    area = sqrt(xx * yy - xy * xy)
+    root = np.array([[yy + area, -xy], [-xy, xx + area]])
+    return centre, imprint, root / (2 * area * sqrt(xx + yy + 2 * area))
 
 
-def _fit(place, to_circle, moved):
-    """Shift (2,) of the stuck circle, stick ratio, and share of the variance explained."""
-    radius = np.maximum(np.hypot(*(place @ to_circle).T), 1e-9)
-    inside = np.clip(_RADII[:, None] / radius, 0, 1)                       # c / r, (C, n)
+def _fit(place, radius, moved):
+    """Shift (2,) of the stuck circle, stick ratio, and share of the variance explained.
+
+    Least squares for shift and twist with each of the radii at once; `radius` (n,) is that of the
+    places after scaling to the unit circle.
+    """
+    inside = np.minimum(_RADII[:, None] / np.maximum(radius, 1e-9), 1)     # c / r, (C, n)
     angle = np.arcsin(inside)
     shift = 2 / np.pi * angle
-    twist = 2 / np.pi * (angle - inside * np.sqrt(1 - inside**2))
-    arm = place / np.sqrt(np.mean(np.square(place)) + 1e-12)
-    rows = np.zeros((len(_RADII), 3, 2, len(place)))
-    rows[:, 0, 0] = rows[:, 1, 1] = shift
-    rows[:, 2, 0], rows[:, 2, 1] = -arm[:, 1] * twist, arm[:, 0] * twist
-    rows = rows.reshape(len(_RADII), 3, -1)
-    target = moved.T.ravel()
-    normal = rows @ rows.transpose(0, 2, 1) + 1e-9 * np.eye(3)
-    right = rows @ target
-    solution = np.linalg.solve(normal, right[..., None])[..., 0]
-    explained = np.einsum('ci,ci->c', right, solution)
+    twist = 2 / np.pi * (angle - inside * np.sqrt(1 - inside * inside))
+    arm = place / sqrt(np.vdot(place, place) / place.size + 1e-12)
+    across = np.stack([-arm[:, 1], arm[:, 0]], -1)
+    shift_shift = (shift * shift).sum(axis=1) + 1e-9
+    twist_twist = (twist * twist) @ (across * across).sum(axis=1) + 1e-9
+    shift_twist = (shift * twist) @ across                                 # (C, 2)
+    along, about = shift @ moved, twist @ (across * moved).sum(axis=1)
+    # twist first, then the shift that it leaves
+    by_shift = shift_twist / shift_shift[:, None]
+    turn = ((about - (by_shift * along).sum(axis=1))
+            / (twist_twist - (by_shift * shift_twist).sum(axis=1)))
+    solution = along / shift_shift[:, None] - by_shift * turn[:, None]
+    explained = (along * solution).sum(axis=1) + about * turn
     best = len(_RADII) - 1 - int(np.argmax(explained[::-1]))               # the largest of equals
-    return (solution[best, :2], float(_RADII[best]**2),
-            explained[best] / max(target @ target, 1e-30))
+    return (solution[best], float(_RADII[best]**2),
+            explained[best] / max(np.vdot(moved, moved), 1e-30))

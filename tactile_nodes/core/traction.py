@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from scipy import fft, linalg
-from scipy.ndimage import map_coordinates
+from scipy.ndimage import map_coordinates, spline_filter
 
 from tactile_nodes.core.layer import layer_compliance
 
@@ -28,8 +28,12 @@ from tactile_nodes.core.layer import layer_compliance
 # integral of sinc(kx/2)^2 sinc(ky/2)^2 4 sin(kx/2)^2 / k^2 over all wavevectors / (2 pi)^2.
 STEP_VARIANCE = 0.258
 _FINE = 8                # kernel samples per cell and direction
+_NEIGHBOURS = np.ones((3, 3), np.uint8)
 _PRIOR_SD = (0.25, 0.25, 0.5)     # of Young's modulus, per component
 _PRIOR_LENGTH = 1.0      # of `resolution`
+_FAR = 1.0               # m, beyond any cell
+_SYSTEMS = 12            # kept for when supports and errors come back: 1 to 2 MB each
+_BLOCKS = ((0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2))     # of a symmetric 3x3 matrix
 _MARGIN = 8              # thicknesses beyond the image until the kernels repeat
 
 
@@ -52,8 +56,6 @@ class Resultant:
         fx fy fz tx ty tz at the tip origin, N and N*m.
     covariance : (6, 6) float64
         Of the posterior: errors of the rows, and what the rows leave open.
-    prior_part : (6, 6) float64
-        The second of the two, the price of regularisation.
     misfit : float
         Mean square of the rows over what their errors and the prior allow; 1 is right, far above
         1 says that layer, support or errors are wrong.
@@ -61,7 +63,6 @@ class Resultant:
 
     wrench: np.ndarray
     covariance: np.ndarray
-    prior_part: np.ndarray
     misfit: float
 
 
@@ -76,14 +77,13 @@ class _System:
         Cholesky factor of the posterior precision.
     gain : (6, A)
         Wrench per weighted, backprojected rows.
-    covariance, prior_part : (6, 6)
+    covariance : (6, 6)
     """
 
     response: np.ndarray
     factor: np.ndarray
     gain: np.ndarray
     covariance: np.ndarray
-    prior_part: np.ndarray
 
 
 class TractionEstimator:
@@ -111,18 +111,24 @@ class TractionEstimator:
         nx, ny = np.maximum(2, np.round(size / pitch)).astype(int)
         self.shape = int(ny), int(nx)
         self._pitch = size / (nx, ny)
+        self._pixels = work.axes()
+        # borders of the pixels per axis; the outermost reach as far as the skin can
+        self._borders = [np.concatenate([[-_FAR], (a[1:] + a[:-1]) / 2, [_FAR]])
+                         for a in self._pixels]
         x, y = ((np.arange(n) - (n - 1) / 2) * p
                 for n, p in zip((nx, ny), self._pitch, strict=True))
         self.nodes = np.stack([a.ravel() for a in np.meshgrid(x, y)], -1)
+        self._low = [a[:, None] - p / 2 for a, p in zip((x, y), self._pitch, strict=True)]
         self._kernels, self._centre = _kernels(elastomer, size, self._pitch)
+        self._splines = [[spline_filter(k) for k in kernels] for kernels in self._kernels[:2]]
         self._to_wrench = _resultant_matrix(self.nodes, self._pitch.prod())
         self._prior_scale = 1 / np.square(np.array(_PRIOR_SD) * elastomer.youngs_modulus)
         self._cell_response = self._mean_depth_response()                  # (3N, N)
         steps = self._steps(self._cell_response.T)
-        # per pair of nodes: 3x3 information of the depth, of the markers, and the prior precision
-        self._pairs = np.zeros((nx * ny, nx * ny, 19))
-        self._pairs[..., :9] = _by_pairs(steps.T @ steps)
-        self._pairs[..., 18] = _prior_precision(
+        # per pair of nodes: _BLOCKS of the information of depth and of markers, prior precision
+        self._pairs = np.zeros((nx * ny, nx * ny, 13))
+        self._pairs[..., :6] = _by_pairs(steps.T @ steps)
+        self._pairs[..., 12] = _prior_precision(
             self.shape, self._pitch, _PRIOR_LENGTH * resolution(work, elastomer))
         self.set_markers(np.zeros((0, 2)))
 
@@ -130,44 +136,56 @@ class TractionEstimator:
         """Take the markers' positions without load, (M, 2) x, y in m."""
         x, y = ((rest[:, None, i] - self.nodes[:, i]) / self._pitch[i] * _FINE
                 + self._centre[i] for i in (0, 1))
-        rows = [np.stack([map_coordinates(self._kernels[i][j], [y, x], order=3)
-                          for j in range(3)], axis=-1) for i in range(2)]
+        rows = [np.stack([map_coordinates(spline, [y, x], prefilter=False) for spline in splines],
+                         axis=-1) for splines in self._splines]
         markers = np.concatenate(rows).reshape(2 * len(rest), 3 * len(self.nodes)).T
-        self._pairs[..., 9:18] = _by_pairs(markers @ markers.T)
+        self._pairs[..., 6:12] = _by_pairs(markers @ markers.T)
         # (3N, N + 2M): node by node x, y, z; depths of the cells, x of the markers, y of them
         self._response = np.concatenate([self._cell_response, markers], axis=1)
-        self._key = None
+        self._systems = {}
 
-    def support(self, places):
-        """Cells that may bear traction: those that hold a place and their neighbours.
+    def support(self, touched, shift):
+        """Cells that may bear traction: those that hold a touched pixel and their neighbours.
 
         Parameters
         ----------
-        places : (K, 2) float
-            x, y of touched skin, m.
+        touched : (h, w) bool on the work grid
+        shift : (2,) float
+            x, y by which the skin has moved there, m; cells are places of the skin.
 
         Returns
         -------
         (N,) bool
         """
-        touched = np.zeros(self.shape, np.uint8)
-        index = np.floor((places - self.nodes[0]) / self._pitch + 0.5).astype(int)
-        column, row = np.clip(index, 0, np.array(self.shape[::-1]) - 1).T
-        touched[row, column] = 1
-        return cv2.dilate(touched, np.ones((3, 3), np.uint8)).ravel() > 0
+        column, row = (np.clip(np.floor((a - s - first) / p + 0.5), 0, n - 1) for a, s, first, p, n
+                       in zip(self._pixels, shift, self.nodes[0], self._pitch, self.shape[::-1],
+                              strict=True))
+        rows, columns = (np.equal.outer(np.arange(n), a).astype(np.float32)
+                         for n, a in zip(self.shape, (row, column), strict=True))
+        count = rows @ touched.astype(np.float32, order='C') @ columns.T
+        return cv2.dilate((count > 0).astype(np.uint8), _NEIGHBOURS).ravel() > 0
 
-    def depth_steps(self, depth):
+    def depth_steps(self, depth, shift=(0.0, 0.0)):
         """Steps of the cells' mean depth to the right and downwards, NaN where not measured.
 
         Parameters
         ----------
         depth : (h, w) float32 on the work grid, m
+        shift : (2,) float
+            x, y by which the skin has moved, m; cells are places of the skin.
 
         Returns
         -------
         (S,) float64, m
         """
-        cells = cv2.resize(depth, self.shape[::-1], interpolation=cv2.INTER_AREA)
+        to_columns, to_rows = (
+            (np.diff(np.clip(borders, low + s, low + s + p)) / p).astype(np.float32)
+            for borders, low, p, s in zip(self._borders, self._low, self._pitch, shift,
+                                          strict=True))
+        lost = np.isnan(depth)
+        cells = to_rows @ np.where(lost, np.float32(0), depth) @ to_columns.T
+        if lost.any():
+            cells[to_rows @ lost.astype(np.float32, order='C') @ to_columns.T > 0] = np.nan
         return self._steps(cells.reshape(-1, 1).astype(np.float64))[:, 0]
 
     def solve(self, support, steps, step_sd, displacement, marker_sd):
@@ -193,31 +211,35 @@ class TractionEstimator:
         known = np.isfinite(steps), np.isfinite(motion)
         weights = STEP_VARIANCE * step_sd**-2, marker_sd**-2
         key = (support.tobytes(), *(k.tobytes() for k in known), *weights)
-        if key != self._key:
-            self._key, self._system = key, self._prepare(support, known, weights)
-        system = self._system
+        system = self._systems.pop(key, None) or self._prepare(support, known, weights)
+        self._systems[key] = system                # the last used is last
+        if len(self._systems) > _SYSTEMS:
+            del self._systems[next(iter(self._systems))]
         down, motion = np.where(known[0], -steps, 0), np.where(known[1], motion, 0)
         data = system.response @ np.concatenate([weights[0] * self._steps_adjoint(down),
                                                  weights[1] * motion])
-        explained = data @ linalg.lapack.dpotrs(system.factor, data, lower=1)[0]
+        whitened = linalg.lapack.dtrtrs(system.factor, data, lower=1)[0]
         square = weights[0] * (down @ down) + weights[1] * (motion @ motion)
         count = STEP_VARIANCE * np.count_nonzero(known[0]) + np.count_nonzero(known[1])
-        return Resultant(system.gain @ data, system.covariance, system.prior_part,
-                         (square - explained) / max(1, count))
+        return Resultant(system.gain @ data, system.covariance,
+                         (square - whitened @ whitened) / max(1, count))
 
     def _prepare(self, support, known, weights):
         """All of a solution that does not depend on the values of the rows."""
         n, cells = len(support), np.flatnonzero(support)
-        active = (3 * cells[:, None] + np.arange(3)).ravel()
-        to_blocks = np.zeros((19, 9))
-        to_blocks[:9] = weights[0] * known[0].any() * np.eye(9)
-        to_blocks[9:18] = weights[1] * np.eye(9)
-        to_blocks[18, ::4] = self._prior_scale
+        active = (3 * cells + np.arange(3)[:, None]).ravel()       # all x, all y, all z
+        to_blocks = np.zeros((6, 13))
+        to_blocks[:, :6] = weights[0] * known[0].any() * np.eye(6)
+        to_blocks[:, 6:12] = weights[1] * np.eye(6)
+        to_blocks[[0, 3, 5], 12] = self._prior_scale
         index = (n * cells[:, None] + cells).ravel()
         # take with mode 'clip' is three times as fast as indexing
-        pairs = np.take(self._pairs.reshape(n * n, 19), index, axis=0, mode='clip')
-        precision = (pairs @ to_blocks).reshape(len(cells), len(cells), 3, 3)
-        precision = precision.transpose(0, 2, 1, 3).reshape(len(active), len(active))
+        pairs = np.take(self._pairs.reshape(n * n, 13), index, axis=0, mode='clip')
+        blocks = (to_blocks @ pairs.T).reshape(6, len(cells), len(cells))
+        precision = np.zeros((3, len(cells), 3, len(cells)))       # its upper triangle suffices
+        for (i, j), block in zip(_BLOCKS, blocks, strict=True):
+            precision[i, :, j] = block
+        precision = precision.reshape(len(active), len(active))
         response = np.take(self._response, active, axis=0, mode='clip')
         if known[0].any() and not known[0].all():
             lost = self._steps(response[:, :n].T)[~known[0]]
@@ -227,17 +249,13 @@ class TractionEstimator:
             precision -= weights[1] * (lost @ lost.T)
         to_wrench = self._to_wrench[:, active]
         factor, gain, _ = linalg.lapack.dposv(precision.T, to_wrench.T, lower=1, overwrite_a=1)
-        prior = pairs[:, 18].reshape(len(cells), len(cells))
-        parts = gain.reshape(len(cells), 3, 6).transpose(1, 0, 2)
-        prior_part = np.tensordot(self._prior_scale,
-                                  parts.transpose(0, 2, 1) @ (prior @ parts), 1)
-        return _System(response, factor, gain.T, to_wrench @ gain, prior_part)
+        return _System(response, factor, gain.T, to_wrench @ gain)
 
     def _steps(self, columns):
         """Differences between neighbouring cells, (N, K) to (S, K)."""
         grid = columns.reshape(*self.shape, -1)
-        return np.concatenate([np.diff(grid, axis=1).reshape(-1, grid.shape[2]),
-                               np.diff(grid, axis=0).reshape(-1, grid.shape[2])])
+        return np.concatenate([(grid[:, 1:] - grid[:, :-1]).reshape(-1, grid.shape[2]),
+                               (grid[1:] - grid[:-1]).reshape(-1, grid.shape[2])])
 
     def _steps_adjoint(self, steps):
         """Transpose of `_steps` on one column, (S,) to (N,)."""
@@ -311,6 +329,7 @@ def _resultant_matrix(nodes, area):
 
 
 def _by_pairs(matrix):
-    """(3N, 3N) over nodes and components to (N, N, 9): one 3x3 block per pair of nodes."""
+    """(3N, 3N) over nodes and components to (N, N, 6): the _BLOCKS per pair of nodes."""
     n = len(matrix) // 3
-    return matrix.reshape(n, 3, n, 3).transpose(0, 2, 1, 3).reshape(n, n, 9)
+    blocks = matrix.reshape(n, 3, n, 3)
+    return np.stack([blocks[:, i, :, j] for i, j in _BLOCKS], axis=-1)
