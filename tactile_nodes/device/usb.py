@@ -2,6 +2,7 @@
 """A USB fingertip: a camera of the USB Video Class through the kernel's driver, and its LEDs."""
 
 import errno
+import threading
 import time
 import zlib
 from collections import deque
@@ -48,6 +49,7 @@ class UsbDevice(FingertipDevice):
     def __init__(self, serial, profile, *, port='', width=320, height=240, frame_rate=30.0,
                  clock=time.time_ns):
         super().__init__()
+        self._lock = threading.RLock()
         self._serial, self._port, self._profile = serial, port, profile
         self._size, self._wanted_rate, self._clock = (width, height), frame_rate, clock
         self.camera = self._node = self._send_light = self._mode = None
@@ -58,28 +60,29 @@ class UsbDevice(FingertipDevice):
 
     def open(self):
         """Find the camera, take its format, automatic settings off, lights off."""
-        if self._node is not None:
-            return
-        self.notes = []
-        self.camera = find_camera(self._serial, self._port)
-        if not self._profile.matches(self.camera):
-            raise DeviceError(
-                'the device profile is for another kind of device', where=self._where(),
-                found=f'{self.camera.vendor_id:#06x}:{self.camera.product_id:#06x}',
-                expected=f'{self._profile.vendor_id:#06x}:{self._profile.product_id:#06x} '
-                f'({self._profile.name})', fix='Name the right profile in the hand file.')
-        self._node = self._open_node()
-        try:
-            self._send_light = led_driver(self._profile.leds, self._node, self.camera)
-            self._controls = self._node.controls()
-            for number, value in self._profile.fixed:
-                self._set_control(number, value)
-            self._take_format()
-            self._rate = self.set_frame_rate(self._wanted_rate)
-            self.set_light(OFF)
-        except BaseException:
-            self.close()
-            raise
+        with self._lock:
+            if self._node is not None:
+                return
+            self.notes = []
+            self.camera = find_camera(self._serial, self._port)
+            if not self._profile.matches(self.camera):
+                raise DeviceError(
+                    'the device profile is for another kind of device', where=self._where(),
+                    found=f'{self.camera.vendor_id:#06x}:{self.camera.product_id:#06x}',
+                    expected=f'{self._profile.vendor_id:#06x}:{self._profile.product_id:#06x} '
+                    f'({self._profile.name})', fix='Name the right profile in the hand file.')
+            self._node = self._open_node()
+            try:
+                self._send_light = led_driver(self._profile.leds, self._node, self.camera)
+                self._controls = self._node.controls()
+                for number, value in self._profile.fixed:
+                    self._set_control(number, value)
+                self._take_format()
+                self._rate = self.set_frame_rate(self._wanted_rate)
+                self.set_light(OFF)
+            except BaseException:
+                self.close()
+                raise
 
     def _open_node(self):
         try:
@@ -182,51 +185,54 @@ class UsbDevice(FingertipDevice):
 
     def set_light(self, light):
         """Set the LED levels (Light); without LEDs that can be set only OFF is taken."""
-        self._need_open()
-        if self._send_light is not None:
-            self._send_light(light)
+        with self._lock:
+            self._need_open()
+            if self._send_light is not None:
+                self._send_light(light)
 
     def set_frame_rate(self, rate):
         """Set frames per second; the stream pauses for it."""
-        self._need_open()
-        rates = self._mode.rates
-        limits = (min(rates), max(rates)) if rates else (1.0, 240.0)
-        rate = check_setting('frame rate', rate, limits, 'Hz')
-        streaming = self._streaming
-        self.stop()                         # the driver refuses a new rate while it streams
-        got = self._ask(self._node.set_rate, rate)
-        if abs(got - rate) > 0.01 * rate:
-            self.notes.append(f'frame rate: asked for {rate:g}, took {got:g}')
-        self._rate = got
-        if streaming:
-            self._stream()
-        return got
+        with self._lock:
+            self._need_open()
+            rates = self._mode.rates
+            limits = (min(rates), max(rates)) if rates else (1.0, 240.0)
+            rate = check_setting('frame rate', rate, limits, 'Hz')
+            streaming = self._streaming
+            self.stop()                         # the driver refuses a new rate while it streams
+            got = self._ask(self._node.set_rate, rate)
+            if abs(got - rate) > 0.01 * rate:
+                self.notes.append(f'frame rate: asked for {rate:g}, took {got:g}')
+            self._rate = got
+            if streaming:
+                self._stream()
+            return got
 
     def set_exposure(self, exposure):
         """Set the exposure time in seconds."""
-        self._need_open()
         return self._set_scaled('exposure', exposure, self._profile.exposure, 's')
 
     def set_gain(self, gain):
         """Set the gain as a factor."""
-        self._need_open()
         return self._set_scaled('gain', gain, self._profile.gain, '')
 
     def _set_scaled(self, name, value, scaled, unit):
-        check_setting(name, value, self._range(scaled), unit)
-        got = self._set_control(scaled.id, round(value / scaled.step))
-        if got is None:
-            raise DeviceError(f'the camera refused the {name}', where=self._where(), found=value,
-                              fix=self.notes[-1] + '.')
-        return got * scaled.step
+        with self._lock:
+            self._need_open()
+            check_setting(name, value, self._range(scaled), unit)
+            got = self._set_control(scaled.id, round(value / scaled.step))
+            if got is None:
+                raise DeviceError(f'the camera refused the {name}', where=self._where(),
+                                  found=value, fix=self.notes[-1] + '.')
+            return got * scaled.step
 
     # streaming
 
     def start(self):
         """Begin streaming; the sequence begins anew."""
-        self._need_open()
-        self.dropped.clear()
-        self._stream()
+        with self._lock:
+            self._need_open()
+            self.dropped.clear()
+            self._stream()
 
     def _stream(self):
         self._offsets = deque(maxlen=32)
@@ -245,26 +251,25 @@ class UsbDevice(FingertipDevice):
         DeviceLost
             Unplugged, or stalled: no frames, or the same picture again and again.
         """
-        if not self._streaming:
-            raise DeviceError('not streaming', where=self._where(), fix='Start it first.')
         deadline = time.monotonic() + timeout
         while True:
-            try:
-                filled = self._node.read(max(0.0, deadline - time.monotonic()))
-            except FrameTimeout:
+            self._need_streaming()
+            # the wait is outside the lock, so that settings need not wait for a frame
+            self._wait(deadline - time.monotonic())
+            with self._lock:
+                self._need_streaming()
+                frame = self._newest()
+            if frame is not None:
+                return frame
+            if time.monotonic() >= deadline:
                 self._watch_for_stall()
                 raise FrameTimeout('no good frame came', where=self._where(),
-                                   expected=f'one in {timeout:g} s') from None
-            self._measure_offset()
-            filled = self._newest(filled)
-            reason = self._damage(filled)
-            image = None if reason else self._decode(filled.data)
-            if image is None:
-                self.dropped[reason or 'broken JPEG'] += 1
-                continue
-            jpeg = filled.data if self._mode.format == 'MJPG' else None
-            return Frame(image=image, stamp_ns=filled.monotonic_ns + self._offset(),
-                         sequence=filled.sequence, jpeg=jpeg)
+                                   expected=f'one in {timeout:g} s')
+
+    def _wait(self, seconds):
+        node = self._node
+        if node is not None:
+            node.wait(seconds)
 
     def _watch_for_stall(self):
         silent = time.monotonic() - self._heard
@@ -272,20 +277,33 @@ class UsbDevice(FingertipDevice):
             raise DeviceLost('the camera has stalled', where=self._where(),
                              found=f'no frame for {silent:.1f} s')
 
-    def _newest(self, filled):
-        """Take what else is waiting; count what was skipped and what never came."""
-        while True:
-            gap = filled.sequence - self._sequence
-            self.dropped['sequence gap'] += max(0, gap)
+    def _newest(self):
+        """The newest good frame of those that wait, or None; counts the others."""
+        self._measure_offset()
+        waiting = []
+        while (filled := self._node.take()) is not None:
+            self.dropped['sequence gap'] += max(0, filled.sequence - self._sequence)
             self._sequence = filled.sequence + 1
             self._heard = time.monotonic()
             self._watch_for_repeats(filled.data)
-            try:
-                newer = self._node.read(0)
-            except FrameTimeout:
-                return filled
-            self.dropped['overtaken'] += 1
-            filled = newer
+            waiting.append(filled)
+        while waiting:
+            frame = self._frame(waiting.pop())
+            if frame is not None:
+                self.dropped['overtaken'] += len(waiting)
+                return frame
+        return None
+
+    def _frame(self, filled):
+        """Frame of a buffer, or None, counted, if it is damaged."""
+        reason = self._damage(filled)
+        image = None if reason else self._decode(filled.data)
+        if image is None:
+            self.dropped[reason or 'broken JPEG'] += 1
+            return None
+        return Frame(image=image, stamp_ns=filled.monotonic_ns + self._offset(),
+                     sequence=filled.sequence,
+                     jpeg=filled.data if self._mode.format == 'MJPG' else None)
 
     def _watch_for_repeats(self, data):
         check = zlib.crc32(data)
@@ -336,24 +354,30 @@ class UsbDevice(FingertipDevice):
 
     def stop(self):
         """End streaming; the device stays open."""
-        if self._streaming:
-            self._streaming = False
-            self._node.stop()
+        with self._lock:
+            if self._streaming:
+                self._streaming = False
+                self._node.stop()
 
     def close(self):
         """Lights off, device released."""
-        if self._node is None:
-            return
-        if self._send_light is not None:
-            with suppress(DeviceError):     # gone, and its lights with it
-                self._send_light(OFF)
-        self._streaming = False
-        self._node.close()
-        self._node = self._send_light = None
+        with self._lock:
+            if self._node is None:
+                return
+            if self._send_light is not None:
+                with suppress(DeviceError):     # gone, and its lights with it
+                    self._send_light(OFF)
+            self._streaming = False
+            self._node.close()
+            self._node = self._send_light = None
 
     def _need_open(self):
         if self._node is None:
             raise DeviceError('not open', where=self._where(), fix='Open it first.')
+
+    def _need_streaming(self):
+        if not self._streaming:
+            raise DeviceError('not streaming', where=self._where(), fix='Start it first.')
 
     def _where(self):
         return f'fingertip {self._serial or self._port}'

@@ -14,7 +14,7 @@ import select
 from ctypes import c_char, c_int32, c_long, c_uint8, c_uint32, c_ulong
 from dataclasses import dataclass
 
-from tactile_nodes.errors import DeviceError, DeviceLost, FrameTimeout
+from tactile_nodes.errors import DeviceError, DeviceLost
 
 CAPTURE = 1                      # V4L2_BUF_TYPE_VIDEO_CAPTURE, V4L2_CAP_VIDEO_CAPTURE, MEMORY_MMAP
 BUFFER_ERROR = 0x40              # V4L2_BUF_FLAG_ERROR: the driver knows the data is damaged
@@ -314,22 +314,23 @@ class VideoNode:
             self.stop()
             raise
 
-    def read(self, timeout):
-        """The oldest filled buffer, waited for at most `timeout` s.
-
-        Raises FrameTimeout, DeviceLost when the node is gone, DeviceError when not streaming.
-        """
-        if not self._streaming:         # polling an idle node would start the driver's read mode
-            raise DeviceError('not streaming', where=self.path, fix='Start it first.')
+    def wait(self, timeout):
+        """Wait for a filled buffer, or for trouble, at most `timeout` s; whether there is any."""
         poller = select.poll()
-        poller.register(self._fd, select.POLLIN | select.POLLPRI)
-        events = poller.poll(max(0, timeout) * 1000)
-        if not events:
-            raise FrameTimeout('no frame came', where=self.path, expected=f'one in {timeout:g} s')
-        if not events[0][1] & select.POLLIN:
-            raise DeviceLost('the camera went away', where=self.path)
+        poller.register(self._fd, select.POLLIN)
+        return bool(poller.poll(max(0.0, timeout) * 1000))
+
+    def take(self):
+        """The oldest filled buffer, or None if there is none at the moment.
+
+        Raises DeviceLost when the node is gone, DeviceError when not streaming.
+        """
+        if not self._streaming:
+            raise DeviceError('not streaming', where=self.path, fix='Start it first.')
         try:
             b = self._call(_DQBUF, _Buffer(type=CAPTURE, memory=CAPTURE))
+        except BlockingIOError:
+            return None
         except OSError as error:
             raise DeviceLost(f'the camera went away ({error.strerror})',
                              where=self.path) from error

@@ -8,7 +8,7 @@ from tactile_nodes.core.reference import ReferenceBuilder
 from tactile_nodes.errors import DataError, DeviceError, DeviceLost, EndOfRecording, FrameTimeout
 
 _READ_TIMEOUT = 0.2        # s; also how long stopping may take
-_REOPEN_PERIOD = 1.0       # s
+_REOPEN_PERIOD = 0.3       # s
 
 
 class Capture:
@@ -17,11 +17,15 @@ class Capture:
     Parameters
     ----------
     device : FingertipDevice
-        Open.
+        Open, unless it is `lost`.
     prepare : callable
         Brings settings back to a device that was just opened.
     deliver : callable
         Called with every Frame.
+    report : callable
+        Called when the device was lost and when it is back.
+    lost : DeviceLost, optional
+        Why it is not there yet.
 
     Attributes
     ----------
@@ -31,15 +35,17 @@ class Capture:
         Whether the device is a recording that has been read to its end.
     """
 
-    def __init__(self, device, prepare, deliver):
+    def __init__(self, device, prepare, deliver, *, report, lost=None):
         self._device, self._prepare, self._deliver = device, prepare, deliver
+        self._report, self._lost = report, lost
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name='capture')
         self.problem, self.ended = '', False
 
     def start(self):
         """Start the device and read it."""
-        self._device.start()
+        if self._lost is None:
+            self._device.start()
         self._thread.start()
 
     def stop(self):
@@ -50,6 +56,8 @@ class Capture:
             self._thread.join()
 
     def _run(self):
+        if self._lost is not None:
+            self._reopen(self._lost)
         while not self._stop.is_set():
             try:
                 frame = self._device.read(_READ_TIMEOUT)
@@ -68,8 +76,9 @@ class Capture:
             self._deliver(frame)
 
     def _reopen(self, error):
-        while not self._stop.is_set():
-            self.problem = f'{error} Tried again every {_REOPEN_PERIOD:g} s.'
+        self._note(error)
+        self._report()
+        while True:
             self._device.close()
             if self._stop.wait(_REOPEN_PERIOD):
                 return
@@ -77,10 +86,14 @@ class Capture:
                 self._device.open()
                 self._prepare()
                 self._device.start()
-                self.problem = ''
-                return
+                break
             except DeviceError as again:
-                error = again
+                self._note(again)
+        self.problem = ''
+        self._report()
+
+    def _note(self, error):
+        self.problem = f'{error} Tried again every {_REOPEN_PERIOD:g} s.'
 
 
 class ReferenceTaker:

@@ -14,13 +14,9 @@ from std_msgs.msg import Bool
 from std_srvs.srv import Trigger
 
 from tactile_nodes.device.contract import OFF
-from tactile_nodes.device.recording import RecordingDevice
-from tactile_nodes.device.usb import UsbDevice
-from tactile_nodes.device.virtual import VirtualDevice
-from tactile_nodes.errors import DataError, DeviceError, TactileError
-from tactile_nodes.files.device_profile import read_device_profile
-from tactile_nodes.files.elastomer import read_elastomer
-from tactile_nodes.files.scenario import read_scenario
+from tactile_nodes.device.factory import make_device
+from tactile_nodes.errors import DataError, DeviceError, DeviceLost, TactileError
+from tactile_nodes.files.hand import DeviceSpec
 from tactile_nodes.nodes.camera_health import CameraHealth
 from tactile_nodes.nodes.capture import Capture, ReferenceTaker
 from tactile_nodes.nodes.finger_node import ERROR, NEWEST, OK, WARN, FingerNode
@@ -39,7 +35,7 @@ from tactile_nodes.nodes.settings import CameraSettings
 _PATIENCE = 2.0      # s that a reference may take longer than its frames
 
 
-def make_device(settings, clock):
+def device_of(settings, clock):
     """FingertipDevice, closed, of the device node's parameters.
 
     Raises
@@ -47,22 +43,13 @@ def make_device(settings, clock):
     TactileError
         A wrong file or parameter.
     """
-    if settings.device == 'usb':
-        return UsbDevice(
-            settings.serial, read_device_profile(settings.profile_file), port=settings.port,
-            width=settings.width, height=settings.height, frame_rate=settings.frame_rate,
-            clock=clock)
-    if settings.device == 'virtual':
-        return VirtualDevice(
-            settings.serial, read_elastomer(settings.elastomer_file),
-            read_scenario(settings.scenario_file), width=settings.width, height=settings.height,
-            frame_rate=settings.frame_rate, scenario_start=settings.scenario_start, clock=clock)
-    if settings.device == 'recording':
-        return RecordingDevice(settings.recording, topic=settings.recording_topic or None,
-                               repeat=settings.recording_repeat, frame_rate=settings.frame_rate,
-                               clock=clock)
-    raise DataError('unknown device', where='parameter device', found=settings.device,
-                    expected='usb, virtual or recording')
+    spec = DeviceSpec(settings.device, profile=settings.profile_file, port=settings.port,
+                      scenario=settings.scenario_file, start=settings.scenario_start,
+                      recording=settings.recording, topic=settings.recording_topic,
+                      repeat=settings.recording_repeat)
+    return make_device(spec, serial=settings.serial, elastomer_file=settings.elastomer_file,
+                       width=settings.width, height=settings.height,
+                       frame_rate=settings.frame_rate, clock=clock)
 
 
 class DeviceNode(FingerNode, LifecycleNode):
@@ -89,9 +76,9 @@ class DeviceNode(FingerNode, LifecycleNode):
         self.prepare('device', 'camera')
         self.frame_listeners, self.reference_listeners = [], []
         self.in_contact = False
-        self._device = device or make_device(self.settings, self._now)
+        self._device = device or device_of(self.settings, self._now)
         self._camera = CameraSettings.from_parameters(self.settings)
-        self._capture = self._taker = self._reference = self._taken = None
+        self._capture = self._taker = self._reference = self._taken = self._lost = None
         self._light_changed, self._problem = False, ''
         self._health = CameraHealth()
         if self.settings.device != 'virtual':
@@ -153,14 +140,23 @@ class DeviceNode(FingerNode, LifecycleNode):
         return TransitionCallbackReturn.SUCCESS
 
     def _open(self):
-        self._device.open()
+        self._lost = self._reference = None     # the elastomer may be another than the last time
         try:
-            self._check_size()
-            self._set_camera()
+            self._device.open()
+        except DeviceLost as error:             # not plugged in: wait for it
+            self._lost = error
+            self.get_logger().error(str(error))
+            return
+        try:
+            self._ready()
         except DeviceError:
             self._device.close()
             raise
-        self._reference = None      # the elastomer may be another than the last time
+
+    def _ready(self):
+        """Check a device that was just opened and bring it to the parameters' settings."""
+        self._check_size()
+        self._set_camera()
 
     def _check_size(self):
         info, settings = self._device.info, self.settings
@@ -171,12 +167,14 @@ class DeviceNode(FingerNode, LifecycleNode):
                               fix='Set the parameters width and height to what is found.')
 
     def _start(self):
-        self._set_camera()
+        if self._lost is None:
+            self._set_camera()
         self._taker = ReferenceTaker((self.settings.height, self.settings.width),
                                      self.settings.reference_frames)
         if self._reference is None:
             self._taker.request(patient=True)
-        self._capture = Capture(self._device, self._set_camera, self._handle)
+        self._capture = Capture(self._device, self._ready, self._handle, report=self._report,
+                                lost=self._lost)
         self._capture.start()
         self._problem = ''
 
@@ -190,11 +188,15 @@ class DeviceNode(FingerNode, LifecycleNode):
 
     # --- live parameters
 
+    def _is_there(self):
+        """Whether the device can be set now; else the settings wait for its return."""
+        return self._taken is not None and not (self._capture and self._capture.problem)
+
     def _accept(self, parameters):
         """Refuse, with the reason, what the device cannot do."""
         try:
             wanted = self._camera.changed({p.name: p.value for p in parameters})
-            if self._taken is not None:
+            if self._is_there():
                 wanted.check(self._device.info, self._camera)
         except DeviceError as error:
             return SetParametersResult(successful=False, reason=str(error))
@@ -204,14 +206,15 @@ class DeviceNode(FingerNode, LifecycleNode):
         """Bring the device to new parameters; if it refuses after all, go back to the old ones."""
         before, values = self._camera, {p.name: p.value for p in parameters}
         self._camera = before.changed(values)
-        if self._camera == before or self._taken is None:
+        if self._camera == before or not self._is_there():
             return
         try:
             self._set_camera()
         except DeviceError as error:
             self.get_logger().error(f'the device refuses, so nothing changes: {error}')
             self._camera = before
-            self._set_camera()
+            with suppress(DeviceError):         # lost at this moment: set when it returns
+                self._set_camera()
             self.set_parameters([Parameter(name, value=value) for name, value
                                  in before.parameters().items() if name in values])
             return
@@ -293,7 +296,7 @@ class DeviceNode(FingerNode, LifecycleNode):
         if self._capture is None:
             level = ERROR if self._problem else WARN
             return level, self._problem or 'not streaming', {}
-        taken = self._taken
+        taken = self._taken or self._camera
         problem, silent, values = self._health.judge(
             self._device.dropped, taken.frame_rate, self._now())
         values.update(taken.parameters())

@@ -14,7 +14,8 @@ from std_msgs.msg import Bool
 
 from tactile_nodes.device.contract import OFF, Light
 from tactile_nodes.errors import DeviceError, TactileError
-from tactile_nodes.nodes.device_node import DeviceNode, make_device
+from tactile_nodes.interface import PARAMETERS
+from tactile_nodes.nodes.device_node import DeviceNode, device_of
 from tests.nodes.foreign import wait_until
 from tests.nodes.replay import REFERENCE_FRAMES, SERIAL, ReplayDevice
 
@@ -230,8 +231,9 @@ def test_diagnostics(node, device, foreign):
 ])
 def test_device_of_wrong_parameters(values, message):
     files = dict.fromkeys(('elastomer_file', 'scenario_file', 'profile_file'), 'nowhere')
+    defaults = {p.name: p.default for p in PARAMETERS['device']}
     with pytest.raises(TactileError, match=message):
-        make_device(SimpleNamespace(**values, **files, serial='S', port=''), None)
+        device_of(SimpleNamespace(**{**defaults, **files, **values}), None)
 
 
 def test_truth_is_offered_by_virtual_fingertips_only(ros, device, options):

@@ -157,11 +157,13 @@ def test_lost_device_is_opened_again(monkeypatch):
     monkeypatch.setattr('tactile_nodes.nodes.capture._REOPEN_PERIOD', 0.05)
     device = ReplayDevice([frame(), None, frame()], lost=DeviceLost)
     device.open()
-    got, prepared = [], []
-    capture = Capture(device, lambda: prepared.append(device.opened), got.append)
+    got, prepared, told = [], [], []
+    capture = Capture(device, lambda: prepared.append(device.opened), got.append,
+                      report=lambda: told.append(capture.problem))
     capture.start()
     device.release(3)
     wait_until(lambda: len(got) == 2, 'the frame after the loss')
     assert prepared == [2] and capture.problem == ''
+    assert len(told) == 2 and told[0] and not told[1]
     capture.stop()
     capture.stop()
