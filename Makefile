@@ -12,7 +12,7 @@ unexport _ROS_WHEELS_BOOTSTRAP_COMPLETE
 ifdef _ROS_WHEELS_BOOTSTRAP_COMPLETE
 unexport LD_LIBRARY_PATH
 endif
-.PHONY: help demo test test-distros lint clean
+.PHONY: help demo test test-device test-distros lint clean
 
 help:     ## this list
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / {printf "make %-14s %s\n", $$1, $$2}' Makefile
@@ -23,8 +23,11 @@ demo: .venv/ready     ## run the virtual four-finger hand; the report is demo/in
 test: .venv/ready     ## all tests: Kilted wheels, newest NumPy and OpenCV
 	.venv/bin/python -m pytest $(PYTEST)
 
+test-device: .venv/ready     ## only the device tests in a guest with USB (part of make test)
+	.venv/bin/python -m pytest $(PYTEST) tests/device/test_guest.py
+
 test-distros: test .venv-jazzy/ready     ## and again: Jazzy wheels, NumPy 1.26, OpenCV 4.6
-	.venv-jazzy/bin/python -m pytest $(PYTEST)
+	.venv-jazzy/bin/python -m pytest $(PYTEST) --ignore tests/device/test_guest.py
 
 lint: .venv/ready     ## style
 	.venv/bin/ruff check .

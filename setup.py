@@ -45,11 +45,11 @@ setup(
     extras_require={
         'wheels': ['numpy', 'scipy', 'opencv-python-headless', 'PyYAML', 'matplotlib', 'rich',
                    'pyusb'],
-        'bags': ['mcap', 'rosbags', 'zstandard'],
+        'bags': ['mcap>=1.5', 'rosbags', 'zstandard'],
         'ros-kilted': ros_wheels('9.1.2', '9.3.3', '5.5.1'),
         'ros-jazzy': ros_wheels('7.1.6', '8.4.3', '5.3.6'),
         # colcon runs pytest because it is named here.
-        'test': ['pytest', 'pytest-timeout', 'psutil', 'ruff', 'scikit-fem', 'tamaas', 'OpenPIV'],
+        'test': ['pytest', 'pytest-timeout', 'psutil', 'ruff>=0.17,<0.18', 'scikit-fem', 'tamaas', 'OpenPIV'],
     },
     data_files=shared_files(),
     entry_points={'console_scripts': ['tactile = tactile_nodes.cli.main:main',
