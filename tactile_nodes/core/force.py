@@ -165,7 +165,7 @@ class ForceStage:
         row, column = np.rint(place).astype(int).T
         inside = (row >= 0) & (row < mask.shape[0]) & (column >= 0) & (column < mask.shape[1])
         inside[inside] = mask[row[inside], column[inside]]
-        return motion[inside].mean(axis=0) if inside.any() else np.zeros(2, np.float32)
+        return inside @ motion.astype(np.float64) / max(1, np.count_nonzero(inside))
 
     def _choose(self, seen, shift):
         """Grid for the touched region of a skin moved by `shift`, and its supporting cells."""
@@ -204,9 +204,9 @@ class _Noise:
     def with_share(self, values, share):
         """Standard deviation of values whose signal is wrong by a share of its rms.
 
-        Rounded to eighths of an octave, so that the estimator need not be set up anew each frame.
+        Rounded to quarters of an octave, so that the estimator need not be set up anew each frame.
         """
         known = values[np.isfinite(values)]
         square = float(np.vdot(known, known)) / max(1, known.size)
         variance = self._variance + share**2 * max(square - self._variance, 0)
-        return 2.0**(round(4 * log2(variance)) / 8)
+        return 2.0**(round(2 * log2(variance)) / 4)

@@ -142,7 +142,7 @@ def _fit(place, radius, moved):
     shift = 2 / np.pi * angle
     twist = 2 / np.pi * (angle - inside * np.sqrt(1 - inside * inside))
     arm = place / sqrt(np.vdot(place, place) / place.size + 1e-12)
-    across = np.stack([-arm[:, 1], arm[:, 0]], -1)
+    across = arm[:, ::-1] * (-1, 1)
     shift_shift = (shift * shift).sum(axis=1) + 1e-9
     twist_twist = (twist * twist) @ (across * across).sum(axis=1) + 1e-9
     shift_twist = (shift * twist) @ across                                 # (C, 2)

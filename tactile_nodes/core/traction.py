@@ -74,15 +74,15 @@ class _System:
     ----------
     response : (A, N + 2M)
     factor : (A, A)
-        Cholesky factor of the posterior precision.
-    gain : (6, A)
-        Wrench per weighted, backprojected rows.
+        Cholesky factor of the posterior precision, in its lower triangle.
+    to_wrench : (A, 6)
+        Wrench per unknowns that the factor has made independent, of unit variance.
     covariance : (6, 6)
     """
 
     response: np.ndarray
     factor: np.ndarray
-    gain: np.ndarray
+    to_wrench: np.ndarray
     covariance: np.ndarray
 
 
@@ -119,11 +119,11 @@ class TractionEstimator:
                 for n, p in zip((nx, ny), self._pitch, strict=True))
         self.nodes = np.stack([a.ravel() for a in np.meshgrid(x, y)], -1)
         self._low = [a[:, None] - p / 2 for a, p in zip((x, y), self._pitch, strict=True)]
-        self._kernels, self._centre = _kernels(elastomer, size, self._pitch)
-        self._splines = [[spline_filter(k) for k in kernels] for kernels in self._kernels[:2]]
+        kernels, self._centre = _kernels(elastomer, size, self._pitch)
+        self._splines = [[spline_filter(k) for k in kernels[i]] for i in (0, 1)]
         self._to_wrench = _resultant_matrix(self.nodes, self._pitch.prod())
         self._prior_scale = 1 / np.square(np.array(_PRIOR_SD) * elastomer.youngs_modulus)
-        self._cell_response = self._mean_depth_response()                  # (3N, N)
+        self._cell_response = self._mean_depth_response(kernels[2])                # (3N, N)
         steps = self._steps(self._cell_response.T)
         # per pair of nodes: _BLOCKS of the information of depth and of markers, prior precision
         self._pairs = np.zeros((nx * ny, nx * ny, 13))
@@ -142,7 +142,7 @@ class TractionEstimator:
         self._pairs[..., 6:12] = _by_pairs(markers @ markers.T)
         # (3N, N + 2M): node by node x, y, z; depths of the cells, x of the markers, y of them
         self._response = np.concatenate([self._cell_response, markers], axis=1)
-        self._systems = {}
+        self._systems, self._cells, self._taken = {}, None, None
 
     def support(self, touched, shift):
         """Cells that may bear traction: those that hold a touched pixel and their neighbours.
@@ -221,7 +221,7 @@ class TractionEstimator:
         whitened = linalg.lapack.dtrtrs(system.factor, data, lower=1)[0]
         square = weights[0] * (down @ down) + weights[1] * (motion @ motion)
         count = STEP_VARIANCE * np.count_nonzero(known[0]) + np.count_nonzero(known[1])
-        return Resultant(system.gain @ data, system.covariance,
+        return Resultant(whitened @ system.to_wrench, system.covariance,
                          (square - whitened @ whitened) / max(1, count))
 
     def _prepare(self, support, known, weights):
@@ -232,24 +232,27 @@ class TractionEstimator:
         to_blocks[:, :6] = weights[0] * known[0].any() * np.eye(6)
         to_blocks[:, 6:12] = weights[1] * np.eye(6)
         to_blocks[[0, 3, 5], 12] = self._prior_scale
-        index = (n * cells[:, None] + cells).ravel()
-        # take with mode 'clip' is three times as fast as indexing
-        pairs = np.take(self._pairs.reshape(n * n, 13), index, axis=0, mode='clip')
+        if not np.array_equal(cells, self._cells):
+            index = (n * cells[:, None] + cells).ravel()
+            # take with mode 'clip' is three times as fast as indexing
+            pairs = np.take(self._pairs.reshape(n * n, 13), index, axis=0, mode='clip')
+            response = np.take(self._response, active, axis=0, mode='clip')
+            self._cells, self._taken = cells, (pairs, response)
+        pairs, response = self._taken
         blocks = (to_blocks @ pairs.T).reshape(6, len(cells), len(cells))
         precision = np.zeros((3, len(cells), 3, len(cells)))       # its upper triangle suffices
         for (i, j), block in zip(_BLOCKS, blocks, strict=True):
             precision[i, :, j] = block
         precision = precision.reshape(len(active), len(active))
-        response = np.take(self._response, active, axis=0, mode='clip')
         if known[0].any() and not known[0].all():
             lost = self._steps(response[:, :n].T)[~known[0]]
             precision -= weights[0] * (lost.T @ lost)
         if not known[1].all():
             lost = response[:, n:][:, ~known[1]]
             precision -= weights[1] * (lost @ lost.T)
-        to_wrench = self._to_wrench[:, active]
-        factor, gain, _ = linalg.lapack.dposv(precision.T, to_wrench.T, lower=1, overwrite_a=1)
-        return _System(response, factor, gain.T, to_wrench @ gain)
+        factor = linalg.lapack.dpotrf(precision.T, lower=1, clean=0, overwrite_a=1)[0]
+        to_wrench = linalg.lapack.dtrtrs(factor, self._to_wrench[:, active].T, lower=1)[0]
+        return _System(response, factor, to_wrench, to_wrench.T @ to_wrench)
 
     def _steps(self, columns):
         """Differences between neighbouring cells, (N, K) to (S, K)."""
@@ -269,12 +272,12 @@ class TractionEstimator:
         cells[:-1] -= down
         return cells.ravel()
 
-    def _mean_depth_response(self):
+    def _mean_depth_response(self, kernels):
         """Mean u_z of every cell per traction of every node, (3N, N); node by node x, y, z."""
         row, column = np.divmod(np.arange(len(self.nodes)), self.shape[1])
         y = self._centre[1] + _FINE * (row - row[:, None])
         x = self._centre[0] + _FINE * (column - column[:, None])
-        return np.stack([kernel[y, x] for kernel in self._kernels[2]], axis=1).reshape(
+        return np.stack([kernel[y, x] for kernel in kernels], axis=1).reshape(
             -1, len(self.nodes))
 
 

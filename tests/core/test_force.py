@@ -3,6 +3,7 @@ import dataclasses
 
 import numpy as np
 import pytest
+from scipy.linalg import solve_triangular
 from scipy.ndimage import map_coordinates
 from scipy.special import ellipe, ellipk
 
@@ -312,8 +313,9 @@ def prior_part(estimator, support):
     cells = np.flatnonzero(support)
     prior = np.kron(np.diag(estimator._prior_scale),
                     estimator._pairs[..., 12][np.ix_(cells, cells)])
-    gain = list(estimator._systems.values())[-1].gain
-    return gain @ prior @ gain.T
+    system = list(estimator._systems.values())[-1]
+    gain = solve_triangular(system.factor, system.to_wrench, lower=True, trans='T')
+    return gain.T @ prior @ gain
 
 
 def test_reported_sd_is_the_real_error(pressed):
