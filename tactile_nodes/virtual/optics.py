@@ -197,7 +197,7 @@ class SkinCamera:
         full_well = self.optics.full_well
         pedestal = gain * self.optics.read_noise ** 2 / full_well
         root = self._root(seen, light, gain * exposure / REFERENCE_EXPOSURE, pedestal)
-        row, column = self._rng.integers(0, _NOISE_SHIFTS, 2)
+        row, column = divmod(int(self._rng.integers(_NOISE_SHIFTS ** 2)), _NOISE_SHIFTS)
         noise = self._noise[row:row + root.shape[0], column:column + root.shape[1]]
         digits = cv2.addWeighted(root, 255, noise, 127.5 * np.sqrt(gain / full_well), 0,
                                  dst=self._buffer('digits', root.shape, np.uint8),

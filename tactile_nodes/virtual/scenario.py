@@ -5,6 +5,7 @@ The script is solved at key moments and interpolated linearly in time: displacem
 linear in the traction, so what lies between two solutions is again consistent.
 """
 
+import bisect
 import fcntl
 import hashlib
 import logging
@@ -202,34 +203,32 @@ class ScenarioPlayer:
     """
 
     def __init__(self, scenario, solution, camera):
-        self._scenario, self._solution = scenario, solution
+        self._scenario, self._slipping = scenario, solution.slipping
         seen = np.array([camera.as_seen(u) for u in solution.displacement])
         self._seen_shape = seen.shape[1:]
         self._seen = seen.reshape(len(seen), -1, seen.shape[-1])     # OpenCV adds 2-d fields
-        self._deepest = np.maximum(-solution.displacement[:, 2].min(axis=(1, 2)), 0)
+        self._time = solution.time.tolist()
+        deepest = np.maximum(-solution.displacement[:, 2].min(axis=(1, 2)), 0)
+        places = np.nan_to_num(solution.centroid)                # no pressure, no place
+        self._known = np.column_stack([solution.wrench, solution.stick_ratio, deepest,
+                                       solution.wrench[:, 2:3] * places])
 
     def at(self, seconds):
         """Return (seen, Truth) at a time since the beginning; see `SkinCamera.as_seen`."""
-        known, length = self._solution, self._scenario.seconds
+        length = self._scenario.seconds
         seconds = seconds % length if self._scenario.repeat else min(seconds, length)
-        after = int(np.clip(np.searchsorted(known.time, seconds, 'right'), 1, len(known.time) - 1))
-        pair = slice(after - 1, after + 1)
-        share = np.interp(seconds, known.time[pair], (0.0, 1.0))
-        weights = np.array([1 - share, share])
-        seen = cv2.addWeighted(self._seen[after - 1], 1 - share, self._seen[after], share, 0)
-        seen = seen.reshape(self._seen_shape)
-        wrench = weights @ known.wrench[pair]
+        after = bisect.bisect_right(self._time, seconds, 1, len(self._time) - 1)
+        before = after - 1
+        begins, ends = self._time[before], self._time[after]
+        share = min(max((seconds - begins) / (ends - begins), 0.0), 1.0)
+        seen = cv2.addWeighted(self._seen[before], 1 - share, self._seen[after], share, 0)
+        known = (1 - share) * self._known[before] + share * self._known[after]
+        wrench, stick_ratio, deepest, moments = known[:6], known[6], known[7], known[8:]
         touching = bool(wrench[2] < 0)
-        centroid = np.full(3, np.nan)
-        if touching:
-            pressure = weights * known.wrench[pair, 2]
-            places = np.nan_to_num(known.centroid[pair])     # no pressure, no place
-            centroid = np.array([*(pressure @ places / pressure.sum()),
-                                 weights @ self._deepest[pair]])
-        return seen, Truth(wrench=wrench, centroid=centroid,
-                           stick_ratio=float(weights @ known.stick_ratio[pair]),
-                           slipping=bool(touching and known.slipping[after]),
-                           in_contact=touching)
+        centroid = np.array([*(moments / wrench[2]), deepest] if touching else [np.nan] * 3)
+        return seen.reshape(self._seen_shape), Truth(
+            wrench=wrench, centroid=centroid, stick_ratio=float(stick_ratio),
+            slipping=bool(touching and self._slipping[after]), in_contact=touching)
 
 
 def grid():
