@@ -122,9 +122,9 @@ def _outline(places, depths):
     """
     weight = np.maximum(depths, 1e-9).astype(np.float64)
     centre, imprint = np.ones(len(places)) @ places / len(places), weight @ places / weight.sum()
-    from_centre = places - centre
     # a quarter of the squared half-axes
-    (xx, xy), (_, yy) = from_centre.T @ from_centre / len(places) + 1e-12 * np.eye(2)
+    xx, yy, xy = (places.T @ places / len(places) - np.outer(centre, centre))[[0, 1, 0], [0, 1, 1]]
+    xx, yy = xx + 1e-12, yy + 1e-12
     # inverse root of a 2x2 matrix by Cayley and Hamilton
     area = sqrt(xx * yy - xy * xy)
     root = np.array([[yy + area, -xy], [-xy, xx + area]])

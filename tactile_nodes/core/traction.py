@@ -31,7 +31,6 @@ _FINE = 8                # kernel samples per cell and direction
 _NEIGHBOURS = np.ones((3, 3), np.uint8)
 _PRIOR_SD = (0.25, 0.25, 0.5)     # of Young's modulus, per component
 _PRIOR_LENGTH = 1.0      # of `resolution`
-_FAR = 1.0               # m, beyond any cell
 _SYSTEMS = 12            # kept for when supports and errors come back: 1 to 2 MB each
 _BLOCKS = ((0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2))     # of a symmetric 3x3 matrix
 _MARGIN = 8              # thicknesses beyond the image until the kernels repeat
@@ -111,14 +110,15 @@ class TractionEstimator:
         nx, ny = np.maximum(2, np.round(size / pitch)).astype(int)
         self.shape = int(ny), int(nx)
         self._pitch = size / (nx, ny)
-        self._pixels = work.axes()
-        # borders of the pixels per axis; the outermost reach as far as the skin can
-        self._borders = [np.concatenate([[-_FAR], (a[1:] + a[:-1]) / 2, [_FAR]])
-                         for a in self._pixels]
         x, y = ((np.arange(n) - (n - 1) / 2) * p
                 for n, p in zip((nx, ny), self._pitch, strict=True))
         self.nodes = np.stack([a.ravel() for a in np.meshgrid(x, y)], -1)
-        self._low = [a[:, None] - p / 2 for a, p in zip((x, y), self._pitch, strict=True)]
+        # centres and borders of the pixels per axis, where cell k reaches from k to k + 1; the
+        # outermost pixels reach as far as the skin can
+        self._pixels = [(np.arange(k) + 0.5) * n / k for k, n in
+                        zip(work.shape[::-1], (nx, ny), strict=True)]
+        self._borders = [np.concatenate([[-np.inf], (a[1:] + a[:-1]) / 2, [np.inf]])
+                         for a in self._pixels]
         kernels, self._centre = _kernels(elastomer, size, self._pitch)
         self._splines = [[spline_filter(k) for k in kernels[i]] for i in (0, 1)]
         self._to_wrench = _resultant_matrix(self.nodes, self._pitch.prod())
@@ -157,11 +157,10 @@ class TractionEstimator:
         -------
         (N,) bool
         """
-        column, row = (np.clip(np.floor((a - s - first) / p + 0.5), 0, n - 1) for a, s, first, p, n
-                       in zip(self._pixels, shift, self.nodes[0], self._pitch, self.shape[::-1],
-                              strict=True))
-        rows, columns = (np.equal.outer(np.arange(n), a).astype(np.float32)
-                         for n, a in zip(self.shape, (row, column), strict=True))
+        cells = [np.minimum(np.maximum(np.floor(a - s), 0), n - 1) for n, a, s in
+                 zip(self.shape[::-1], self._pixels, shift / self._pitch, strict=True)]
+        columns, rows = ((np.arange(n)[:, None] == c).astype(np.float32)
+                         for n, c in zip(self.shape[::-1], cells, strict=True))
         count = rows @ touched.astype(np.float32, order='C') @ columns.T
         return cv2.dilate((count > 0).astype(np.uint8), _NEIGHBOURS).ravel() > 0
 
@@ -178,10 +177,10 @@ class TractionEstimator:
         -------
         (S,) float64, m
         """
-        to_columns, to_rows = (
-            (np.diff(np.clip(borders, low + s, low + s + p)) / p).astype(np.float32)
-            for borders, low, p, s in zip(self._borders, self._low, self._pitch, shift,
-                                          strict=True))
+        covered = [np.minimum(np.maximum(a - s - np.arange(n)[:, None], 0), 1).astype(np.float32)
+                   for n, a, s in zip(self.shape[::-1], self._borders, shift / self._pitch,
+                                      strict=True)]
+        to_columns, to_rows = (c[:, 1:] - c[:, :-1] for c in covered)
         lost = np.isnan(depth)
         cells = to_rows @ np.where(lost, np.float32(0), depth) @ to_columns.T
         if lost.any():
