@@ -1,6 +1,8 @@
 # SPDX-License-Identifier: Apache-2.0
 """Contact from an image: what changed against the reference, where it is touched, how deep."""
 
+import math
+
 import cv2
 import numpy as np
 
@@ -15,6 +17,7 @@ from tactile_nodes.errors import DataError
 # because rounding in the camera adds a pattern of its own once the light has drifted.
 SEED_PROBABILITY = 1e-12       # a cell that starts a contact
 CHANGED_PROBABILITY = 1e-4     # a cell that belongs to it
+_SEED, _CHANGED = (-2 * math.log(p) for p in (SEED_PROBABILITY, CHANGED_PROBABILITY))
 
 _SMOOTHING = 1.5               # cells
 _KERNEL = cv2.getGaussianKernel(9, _SMOOTHING).astype(np.float32)
@@ -60,20 +63,24 @@ class ContactStage:
         self._geometry, self._work = geometry, geometry.work
         self._has_shading = elastomer.kind.has_shading
         self._shading = shading if self._has_shading else None
-        self._x, self._y = self._work.axes()
+        x, y = self._work.axes()
+        self._first_cell = x[0], y[0]
+        self._moments = (np.stack([np.ones_like(y), y]).astype(np.float32),
+                         np.stack([np.ones_like(x), x], axis=1).astype(np.float32))
         self._block_shape = tuple(n // _BLOCK for n in self._work.shape)
         self._reference = None
         if self._shading is None:
-            self._solve = np.broadcast_to(_COLOUR[:, :, None, None], (3, 3, *self._work.shape))
+            solve = np.broadcast_to(_COLOUR[:, :, None, None], (3, 3, *self._work.shape))
             self._gamma = _USUAL_GAMMA
         else:
-            self._solve = shading.slope_matrix(self._work)
+            solve = shading.slope_matrix(self._work)
             self._gamma = shading.gamma
+        self._solve = np.ascontiguousarray(solve.swapaxes(0, 1))     # by channel
         self._to_light = np.rint(self._light_of(np.arange(256))).astype(np.uint16)
         # kept from frame to frame: fresh memory would cost more than the arithmetic
         self._full = np.empty((*geometry.shape, 3), np.uint16)
-        self._change, self._unsloped, self._term, self._solved = \
-            np.empty((4, 3, *self._work.shape), np.float32)
+        self._change, self._buffer, self._solved = \
+            np.empty((3, 3, *self._work.shape), np.float32)
         self._smoothed = np.empty((2, *self._work.shape), np.float32)
 
     def _light_of(self, grey):
@@ -96,8 +103,8 @@ class ContactStage:
         cell = self._reduce(variance).transpose(2, 0, 1) / self._geometry.work_factor ** 2
         cell = cell / np.square(self._reference) * (1 + 1 / reference.frames)
         cell = np.maximum(cell, 1e-12).astype(np.float32)
-        rows = self._solve[1:]
-        covariance = [(rows[i] * rows[j] * cell).sum(axis=0) for i, j in ((0, 0), (0, 1), (1, 1))]
+        gx, gy = self._solve[:, 1], self._solve[:, 2]
+        covariance = [(a * b * cell).sum(axis=0) for a, b in ((gx, gx), (gx, gy), (gy, gy))]
         weight = self._measurable(planes) / (covariance[0] + covariance[2])
         self._weight = (weight / max(weight.max(), 1e-30)).astype(np.float32)
         total = np.maximum(_smooth(self._weight), _LEAST_WEIGHT)
@@ -124,16 +131,17 @@ class ContactStage:
         if self._reference is None:
             raise DataError('no reference yet', where='contact', fix='Call set_reference first.')
         light = self._reduce(cv2.LUT(image, self._to_light, dst=self._full))
-        drift, gain = fit_drift(self._reference_blocks, self._blocks(light), self._block_shape)
+        mixture, gain = fit_drift(self._reference_blocks, self._blocks(light), self._block_shape)
         if not self._has_shading or gain.min() < _GAIN_RANGE[0] or gain.max() > _GAIN_RANGE[1]:
             return self._result(np.zeros(self._work.shape, bool), None, gain)
-        slope = self._slope(cv2.split(light), drift)
+        slope = self._slope(cv2.split(light), mixture)
         squared = self._squared_change(slope)
         changed = _changed(squared)
         if self._shading is None:
             return self._result(_touched(changed, squared), None, gain)
         depth = integrate_gradient(*slope, self._work.metres_per_px)
-        depth -= _rest_level(depth, changed)
+        if changed:
+            depth -= _rest_level(depth, changed)
         return self._result(_touched(changed, squared, depth), depth, gain)
 
     def _blocks(self, light):
@@ -148,17 +156,18 @@ class ContactStage:
         return (cv2.min(cv2.min(blue, green), red) > low) \
             & (cv2.max(cv2.max(blue, green), red) < high)
 
-    def _slope(self, planes, drift):
+    def _slope(self, planes, mixture):
         """Smoothed slope (2, h, w), or difference of colour without a shading model."""
-        change, unsloped, term, solved = self._change, self._unsloped, self._term, self._solved
-        np.matmul((np.eye(3) + drift).astype(np.float32), self._reference.reshape(3, -1),
+        change, solved = self._change, self._solved
+        unsloped = term = self._buffer
+        np.matmul(mixture.astype(np.float32), self._reference.reshape(3, -1),
                   out=unsloped.reshape(3, -1))
         for plane, flat, out in zip(planes, unsloped, change, strict=True):
             np.subtract(plane, flat, out=out)
         change /= unsloped
-        np.multiply(self._solve[:, 0], change[0], out=solved)
-        solved += np.multiply(self._solve[:, 1], change[1], out=term)
-        solved += np.multiply(self._solve[:, 2], change[2], out=term)
+        np.multiply(self._solve[0], change[0], out=solved)
+        solved += np.multiply(self._solve[1], change[1], out=term)
+        solved += np.multiply(self._solve[2], change[2], out=term)
         brightness = solved[0]
         brightness += 1
         # each cell counts with the inverse of its slope's variance, which goes with brightness^-2
@@ -182,14 +191,17 @@ class ContactStage:
         count = np.count_nonzero(mask)
         centroid, centroid_depth = np.full(2, np.nan), np.nan
         if count:
-            weight = mask if depth is None else np.maximum(depth, _SHALLOW) * mask
-            along, down = (weight.sum(axis=i, dtype=np.float64) for i in (0, 1))
-            centroid = np.array([along @ self._x, down @ self._y]) / along.sum()
+            weight = mask.astype(np.float32)
+            if depth is not None:
+                weight *= np.maximum(depth, _SHALLOW)
+            down, along = self._moments
+            (total, x), (y, _) = (down @ weight @ along).tolist()
+            centroid = np.array([x, y]) / total
         if depth is None:
             depth = np.full(self._work.shape, np.nan, np.float32)
         elif count:
-            row, column = np.round(self._work.to_pixel(centroid)[0]).astype(int)
-            centroid_depth = float(depth[row, column])
+            column, row = (centroid - self._first_cell) / self._work.metres_per_px
+            centroid_depth = float(depth[round(row), round(column)])
         return Contact(mask, depth, count * self._work.pixel_area, centroid, centroid_depth, gain)
 
     def _reduce(self, image):
@@ -202,12 +214,11 @@ def _smooth(field, kernel=_KERNEL):
 
 def _changed(squared):
     """Regions that changed: above the lower threshold, and somewhere above the upper one."""
-    low, high = (-2 * np.log(p) for p in (CHANGED_PROBABILITY, SEED_PROBABILITY))
     largest = squared.max()
-    if largest <= high:
+    if largest <= _SEED:
         return []
-    return [(box, region) for box, region in _regions(squared > max(low, _LEAST * largest))
-            if squared[box].max(where=region, initial=0) > high]
+    return [(box, region) for box, region in _regions(squared > max(_CHANGED, _LEAST * largest))
+            if _largest(squared[box], region) > _SEED]
 
 
 def _touched(changed, squared, depth=None):
@@ -221,7 +232,7 @@ def _touched(changed, squared, depth=None):
     if not changed:
         return mask
     for box, region in changed:
-        inside[box] |= region & (squared[box] > _RIM * squared[box].max(where=region, initial=0))
+        inside[box] |= region & (squared[box] > _RIM * _largest(squared[box], region))
     if depth is None:          # colour is blind to some slopes, which breaks a rim
         inside = cv2.morphologyEx(inside.view(np.uint8), cv2.MORPH_CLOSE, _GAP).view(bool)
     else:
@@ -252,13 +263,16 @@ def _regions(mask):
             yield np.s_[top:top + height, left:left + width], region.view(bool)
 
 
+def _largest(field, region):
+    return cv2.minMaxLoc(field, region.view(np.uint8))[1]
+
+
 def _rest_level(depth, changed):
     """Mean depth far from what changed: skin that is pressed in bulges out around."""
-    if not changed:
-        return depth.mean()
     rest = np.ones(depth.shape, np.uint8)
     for box, region in changed:
         rest[box][region] = 0
     rest, depth = rest[::_COARSE, ::_COARSE], depth[::_COARSE, ::_COARSE]
     distance = cv2.distanceTransform(np.ascontiguousarray(rest), cv2.DIST_L2, 3)
-    return depth[distance >= _FAR * distance.max()].mean()
+    far = distance >= _FAR * distance.max()
+    return cv2.mean(depth, far.view(np.uint8))[0]

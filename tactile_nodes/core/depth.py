@@ -121,22 +121,24 @@ def integrate_gradient(gx, gy, pitch):
     -------
     (H, W) of the same float type, m
     """
-    along = pitch / 2 * (gx[:, 1:] + gx[:, :-1])
-    down = pitch / 2 * (gy[1:] + gy[:-1])
-    source = np.zeros_like(gx)
-    source[:, :-1] += along
-    source[:, 1:] -= along
-    source[:-1] += down
-    source[1:] -= down
+    source = np.empty_like(gx)      # divergence, in units of 2 / pitch
+    np.subtract(gx[:, 2:], gx[:, :-2], out=source[:, 1:-1])
+    np.add(gx[:, 0], gx[:, 1], out=source[:, 0])
+    np.add(gx[:, -1], gx[:, -2], out=source[:, -1])
+    np.negative(source[:, -1], out=source[:, -1])
+    source[1:-1] += gy[2:]
+    source[1:-1] -= gy[:-2]
+    source[0] += gy[0] + gy[1]
+    source[-1] -= gy[-1] + gy[-2]
     spectrum = fft.dctn(source, norm='ortho', overwrite_x=True)
-    spectrum *= _inverse_laplacian(*gx.shape, gx.dtype)
+    spectrum *= _inverse_laplacian(*gx.shape, pitch, gx.dtype)
     return fft.idctn(spectrum, norm='ortho', overwrite_x=True)
 
 
 @lru_cache(maxsize=8)
-def _inverse_laplacian(height, width, dtype):
-    """1 / eigenvalues of the five-point Laplacian with free borders; 0 for the mean."""
+def _inverse_laplacian(height, width, pitch, dtype):
+    """pitch / 2 / eigenvalues of the five-point Laplacian with free borders; 0 for the mean."""
     eigenvalues = 2 * np.cos(np.pi * np.arange(height) / height)[:, None] \
         + 2 * np.cos(np.pi * np.arange(width) / width) - 4
     eigenvalues[0, 0] = np.inf
-    return (1 / eigenvalues).astype(dtype)
+    return (pitch / 2 / eigenvalues).astype(dtype)

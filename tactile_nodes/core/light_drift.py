@@ -5,6 +5,9 @@ import cv2
 import numpy as np
 
 _LEAST_SCATTER = 1e-3          # of blocks at rest, as a fraction of their light
+_ROWS = np.arange(3)
+_SAME = np.eye(3)
+_MIXING = 1 - _SAME
 _COLOUR_PART = np.kron(np.eye(3) - 1 / 3, np.ones((3, 3)))
 _LEAST_MIXING = 1e-4
 _AWAY = 4                      # blocks from what changed from where on the light counts fully
@@ -31,55 +34,61 @@ def fit_drift(reference, blocks, shape):
 
     Returns
     -------
-    drift : (3, 3) float64
-        At rest, blocks = (1 + drift) reference.
+    mixture : (3, 3) float64
+        At rest, blocks = mixture reference.
     gain : (3,) float64
         Mean ratio of the blocks that agree, per channel.
     """
     ratio = blocks / reference
-    brightness = ratio.mean(axis=0)
+    brightness = ratio.sum(axis=0) / 3
     if not brightness.all():
-        return -np.eye(3), np.zeros(3)
+        return np.zeros((3, 3)), np.zeros(3)
     colour, scatter = _shortest_half(ratio / brightness)
-    drift = np.diag(colour * np.sort(brightness)[len(brightness) // 2] - 1)
+    mixture = _SAME * (colour * _middle(brightness))
     # cross-talk of a tenth at most turns differences of drift into drift that mixes channels
-    mixing_sd = 0.1 * np.ptp(colour) + _LEAST_MIXING
-    prior = np.diag(np.where(np.eye(3), 1, 1 / mixing_sd ** 2).ravel())
+    mixing_sd = 0.1 * (colour.max() - colour.min()) + _LEAST_MIXING
+    prior = _TOGETHER * (_SAME + _MIXING / mixing_sd ** 2).ravel()
     away = None
     for _ in range(_MAX_STEPS):
-        expected = reference + drift @ reference
+        expected = mixture @ reference
         residual = blocks / expected
-        residual /= residual.mean(axis=0)
+        residual *= 3 / residual.sum(axis=0)
         residual -= 1
-        agree = 1 - np.square(residual / (4 * scatter)).sum(axis=0)
+        agree = 1 - (0.25 / scatter) ** 2 @ (residual * residual)
         np.maximum(agree, 0, out=agree)
         if away is None:
             near = cv2.distanceTransform((agree > 0).reshape(shape).view(np.uint8), cv2.DIST_L2, 3)
-            away = np.square(np.minimum(near.ravel() / _AWAY, 1))
+            away = np.minimum(near.ravel() / _AWAY, 1) ** 2
         weight = agree * away
-        # least squares of the colours: brightness taken out, elements of drift as unknowns
+        # least squares of the colours: brightness taken out, elements of the mixture as unknowns
         share = reference / expected[:, None] * weight
-        flat = share.reshape(9, -1)
         moment = share @ (residual * weight)[:, :, None]
-        variance = _TOGETHER * np.square(scatter.mean())
-        step = np.linalg.solve(flat @ flat.T * _COLOUR_PART + variance * prior, moment.ravel())
-        drift += step.reshape(3, 3)
-        if np.abs(step).max() < _SMALL_STEP:
+        share = share.reshape(9, -1)
+        normal = share @ share.T * _COLOUR_PART
+        normal.ravel()[::10] += prior * (scatter.sum() / 3) ** 2
+        step = cv2.solve(normal, moment.reshape(9, 1), flags=cv2.DECOMP_CHOLESKY)[1]
+        mixture += step.reshape(3, 3)
+        if abs(step).max() < _SMALL_STEP:
             break
-        typical = np.sort(np.abs(residual), axis=1)[:, residual.shape[1] // 2, None] * 1.48
-        scatter = np.clip(typical, _LEAST_SCATTER, scatter)
+        typical = _middle(abs(residual)) * 1.48
+        scatter = np.minimum(np.maximum(typical, _LEAST_SCATTER), scatter)
     # colours do not tell the brightness common to all channels
-    expected = reference + drift @ reference
     weight /= max(weight.sum(), 1e-12)
-    common = (blocks / expected).mean(axis=0) @ weight
-    return (np.eye(3) + drift) * common - np.eye(3), ratio @ weight
+    common = (blocks / (mixture @ reference)).sum(axis=0) @ weight / 3
+    return mixture * common, ratio @ weight
+
+
+def _middle(values):
+    """Upper median along the last axis."""
+    middle = values.shape[-1] // 2
+    return np.partition(values, middle)[..., middle]
 
 
 def _shortest_half(values):
-    """Middle (3,) of the shortest half of each row of (3, N), and the scatter (3, 1) it means."""
-    ordered = np.sort(values, axis=1)
+    """Middle (3,) of the shortest half of each row of (3, N), and the scatter (3,) it means."""
+    ordered = np.sort(values)
     half = values.shape[1] // 2
     length = ordered[:, half:] - ordered[:, :-half]
-    start, row = np.argmin(length, axis=1), np.arange(3)
-    middle = (ordered[row, start] + ordered[row, start + half]) / 2
-    return middle, np.maximum(length[row, start, None] * 0.74, _LEAST_SCATTER)
+    start = length.argmin(axis=1)
+    middle = (ordered[_ROWS, start] + ordered[_ROWS, start + half]) / 2
+    return middle, np.maximum(length[_ROWS, start] * 0.74, _LEAST_SCATTER)
