@@ -75,12 +75,12 @@ class ContactStage:
         else:
             solve = shading.slope_matrix(self._work)
             self._gamma = shading.gamma
-        self._solve = np.ascontiguousarray(solve.swapaxes(0, 1))     # by channel
+        # equal ratios of all channels mean no slope, so two differences of ratios are enough
+        self._solve = np.ascontiguousarray(solve[:, :2].swapaxes(0, 1))
         self._to_light = np.rint(self._light_of(np.arange(256))).astype(np.uint16)
         # kept from frame to frame: fresh memory would cost more than the arithmetic
         self._full = np.empty((*geometry.shape, 3), np.uint16)
-        self._change, self._buffer, self._solved = \
-            np.empty((3, 3, *self._work.shape), np.float32)
+        self._ratio, self._buffer, self._solved = np.empty((3, 3, *self._work.shape), np.float32)
         self._smoothed = np.empty((2, *self._work.shape), np.float32)
 
     def _light_of(self, grey):
@@ -103,7 +103,7 @@ class ContactStage:
         cell = self._reduce(variance).transpose(2, 0, 1) / self._geometry.work_factor ** 2
         cell = cell / np.square(self._reference) * (1 + 1 / reference.frames)
         cell = np.maximum(cell, 1e-12).astype(np.float32)
-        gx, gy = self._solve[:, 1], self._solve[:, 2]
+        gx, gy = (np.stack([a, b, -a - b]) for a, b in zip(*self._solve[:, 1:], strict=True))
         covariance = [(a * b * cell).sum(axis=0) for a, b in ((gx, gx), (gx, gy), (gy, gy))]
         weight = self._measurable(planes) / (covariance[0] + covariance[2])
         self._weight = (weight / max(weight.max(), 1e-30)).astype(np.float32)
@@ -158,18 +158,19 @@ class ContactStage:
 
     def _slope(self, planes, mixture):
         """Smoothed slope (2, h, w), or difference of colour without a shading model."""
-        change, solved = self._change, self._solved
+        ratio, solved = self._ratio, self._solved
         unsloped = term = self._buffer
         np.matmul(mixture.astype(np.float32), self._reference.reshape(3, -1),
                   out=unsloped.reshape(3, -1))
-        for plane, flat, out in zip(planes, unsloped, change, strict=True):
-            np.subtract(plane, flat, out=out)
-        change /= unsloped
-        np.multiply(self._solve[0], change[0], out=solved)
-        solved += np.multiply(self._solve[1], change[1], out=term)
-        solved += np.multiply(self._solve[2], change[2], out=term)
+        for plane, flat, out in zip(planes, unsloped, ratio, strict=True):
+            np.divide(plane, flat, out=out)
+        blue, green, red = ratio
+        blue -= red
+        green -= red
+        np.multiply(self._solve[0], blue, out=solved)
+        solved += np.multiply(self._solve[1], green, out=term)
         brightness = solved[0]
-        brightness += 1
+        brightness += red
         # each cell counts with the inverse of its slope's variance, which goes with brightness^-2
         weight = self._weight * brightness
         weight *= self._measurable(planes)
