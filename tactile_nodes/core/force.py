@@ -204,9 +204,9 @@ class _Noise:
     def with_share(self, values, share):
         """Standard deviation of values whose signal is wrong by a share of its rms.
 
-        Rounded to quarters of an octave, so that the estimator need not be set up anew each frame.
+        Rounded to eighths of an octave, so that the estimator need not be set up anew each frame.
         """
         known = values[np.isfinite(values)]
         square = float(np.vdot(known, known)) / max(1, known.size)
         variance = self._variance + share**2 * max(square - self._variance, 0)
-        return 2.0**(round(2 * log2(variance)) / 4)
+        return 2.0**(round(4 * log2(variance)) / 8)
