@@ -49,7 +49,8 @@ setup(
         'ros-kilted': ros_wheels('9.1.2', '9.3.3', '5.5.1'),
         'ros-jazzy': ros_wheels('7.1.6', '8.4.3', '5.3.6'),
         # colcon runs pytest because it is named here.
-        'test': ['pytest', 'pytest-timeout', 'psutil', 'ruff>=0.17,<0.18', 'scikit-fem', 'tamaas', 'OpenPIV'],
+        'test': ['pytest', 'pytest-timeout', 'psutil', 'ruff>=0.17,<0.18', 'scikit-fem', 'tamaas',
+                 'OpenPIV'],
     },
     data_files=shared_files(),
     entry_points={'console_scripts': ['tactile = tactile_nodes.cli.main:main',

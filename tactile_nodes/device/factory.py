@@ -9,6 +9,7 @@ from tactile_nodes.device.virtual import VirtualDevice
 from tactile_nodes.errors import DataError
 from tactile_nodes.files.device_profile import read_device_profile
 from tactile_nodes.files.elastomer import read_elastomer
+from tactile_nodes.files.scenario import read_scenario
 
 
 def make_device(spec, *, serial, elastomer_file, width, height, frame_rate, clock=time.time_ns):
@@ -36,9 +37,9 @@ def make_device(spec, *, serial, elastomer_file, width, height, frame_rate, cloc
         return UsbDevice(serial, read_device_profile(spec.profile), port=spec.port, width=width,
                          height=height, frame_rate=frame_rate, clock=clock)
     if spec.kind == 'virtual':
-        return VirtualDevice(serial, read_elastomer(elastomer_file), spec.scenario, width=width,
-                             height=height, frame_rate=frame_rate, scenario_start=spec.start,
-                             clock=clock)
+        return VirtualDevice(serial, read_elastomer(elastomer_file),
+                             read_scenario(spec.scenario), width=width, height=height,
+                             frame_rate=frame_rate, scenario_start=spec.start, clock=clock)
     if spec.kind == 'recording':
         return RecordingDevice(spec.recording, topic=spec.topic or None, repeat=spec.repeat,
                                frame_rate=frame_rate, clock=clock)

@@ -79,7 +79,7 @@ class DeviceNode(FingerNode, LifecycleNode):
         self._device = device or device_of(self.settings, self._now)
         self._camera = CameraSettings.from_parameters(self.settings)
         self._capture = self._taker = self._reference = self._taken = self._lost = None
-        self._light_changed, self._problem = False, ''
+        self._light_changed, self._problem, self._starting = False, '', False
         self._health = CameraHealth()
         if self.settings.device != 'virtual':
             for name in ('truth/wrench', 'truth/centroid'):
@@ -94,8 +94,10 @@ class DeviceNode(FingerNode, LifecycleNode):
         """Bring the node up if `autostart` says so; raises TactileError when that fails."""
         if self.settings.autostart:
             for trigger in (self.trigger_configure, self.trigger_activate):
+                self._starting = True
                 if trigger() is not TransitionCallbackReturn.SUCCESS:
                     raise DeviceError(self._problem)
+            self._starting = False
 
     def end(self):
         """LEDs off, device released; harmless when that is so already."""
@@ -135,7 +137,8 @@ class DeviceNode(FingerNode, LifecycleNode):
             step()
         except TactileError as error:
             self._problem = str(error)
-            self.get_logger().error(self._problem)
+            if not self._starting:          # `begin` raises it
+                self.get_logger().error(self._problem)
             return TransitionCallbackReturn.FAILURE
         return TransitionCallbackReturn.SUCCESS
 

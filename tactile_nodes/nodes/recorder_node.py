@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """Records a hand into a bag: every message of the recorded topics, as it was serialised."""
 
+import os
 from pathlib import Path
 from time import localtime, strftime, time_ns
 
@@ -13,6 +14,7 @@ from tactile_nodes.nodes.parameters import declare
 from tactile_nodes.nodes.process import run
 from tactile_nodes.trials.bag import BagWriter
 
+_NICE = 5           # the fingers come first; what waits for the recorder waits in its queue
 _QUEUE = 500                 # messages of a topic that may wait while the disk is slow
 _FRAMES = Topic('/tf_static', 'tf2_msgs/msg/TFMessage', 'transforms', 'fixed frames',
                 latched=True)
@@ -73,6 +75,7 @@ class RecorderNode(Node):
 
 def main(args=None):
     """Run the recorder until SIGINT or SIGTERM."""
+    os.nice(_NICE)
     run(lambda: [RecorderNode()], args)
 
 

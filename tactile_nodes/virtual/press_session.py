@@ -3,9 +3,9 @@ r"""A virtual recording to calibrate with: a ball pressed into the skin all over
 
 The shipped files `config/calibrations/` are made in two steps per fingertip:
 
-    python -m tactile_nodes.virtual.press_session /tmp/presses \
+    python -m tactile_nodes.virtual.press_session presses \
         --serial VF-1001 --elastomer config/elastomers/soft_marked.yaml
-    tactile calibrate /tmp/presses/images --indentations /tmp/presses/indentations.csv \
+    tactile calibrate presses/images --indentations presses/indentations.csv \
         --serial VF-1001 --elastomer config/elastomers/soft_marked.yaml \
         --out config/calibrations/VF-1001_soft_marked.yaml
 """
