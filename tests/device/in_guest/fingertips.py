@@ -2,6 +2,7 @@
 """The USB device against the genuine uvcvideo, V4L2, sysfs, usbfs and an emulated fingertip."""
 
 import time
+from contextlib import suppress
 from dataclasses import replace
 
 import numpy as np
@@ -200,7 +201,8 @@ def test_damaged_frames_are_dropped_and_counted(one, image_format, trouble, reas
         newest(device)
         emulated.trouble = {trouble}
         time.sleep(0.3)
-        with pytest.raises(FrameTimeout):
+        # where the driver drops every frame itself, it looks like a stall
+        with pytest.raises((FrameTimeout, DeviceLost)):
             while True:
                 device.read(1.0)
         emulated.trouble = set()
@@ -217,9 +219,13 @@ def test_a_camera_that_stalls_or_repeats_is_noticed(one):
         device.start()
         newest(device)
         emulated.trouble = {'stall'}
-        with pytest.raises(FrameTimeout):
-            for _ in range(10):
-                device.read(0.6)
+        began = time.monotonic()
+        with pytest.raises(DeviceLost, match='stalled'):
+            while True:
+                with suppress(FrameTimeout):
+                    device.read(0.2)
+        print(f'stall noticed after {time.monotonic() - began:.1f} s')
+        assert time.monotonic() - began < 3
         emulated.trouble = {'repeat'}
         began = time.monotonic()
         with pytest.raises(DeviceLost, match='same picture'):
