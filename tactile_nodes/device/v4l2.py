@@ -26,51 +26,47 @@ SET_CUR, GET_CUR, GET_MIN, GET_MAX, GET_RES, GET_LEN, GET_INFO, GET_DEF = \
     0x01, 0x81, 0x82, 0x83, 0x84, 0x85, 0x86, 0x87
 
 
-class _Struct(ctypes.Structure):
-    pass
-
-
-class _Capability(_Struct):
+class _Capability(ctypes.Structure):
     _fields_ = (('driver', c_char * 16), ('card', c_char * 32), ('bus_info', c_char * 32),
                 ('version', c_uint32), ('capabilities', c_uint32), ('device_caps', c_uint32),
                 ('reserved', c_uint32 * 3))
 
 
-class _FormatDescription(_Struct):
+class _FormatDescription(ctypes.Structure):
     _fields_ = (('index', c_uint32), ('type', c_uint32), ('flags', c_uint32),
                 ('description', c_char * 32), ('pixelformat', c_uint32),
                 ('mbus_code', c_uint32), ('reserved', c_uint32 * 3))
 
 
-class _Format(_Struct):
+class _Format(ctypes.Structure):
     # the kernel's union is 200 bytes and aligned to 8; only its `pix` member is used
     _fields_ = (('type', c_uint32), ('pad', c_uint32), ('width', c_uint32), ('height', c_uint32),
                 ('pixelformat', c_uint32), ('field', c_uint32), ('bytesperline', c_uint32),
                 ('sizeimage', c_uint32), ('rest', c_uint8 * 176))
 
 
-class _FrameSize(_Struct):
+class _FrameSize(ctypes.Structure):
     _fields_ = (('index', c_uint32), ('pixel_format', c_uint32), ('type', c_uint32),
                 ('numbers', c_uint32 * 6), ('reserved', c_uint32 * 2))
 
 
-class _FrameInterval(_Struct):
+class _FrameInterval(ctypes.Structure):
     _fields_ = (('index', c_uint32), ('pixel_format', c_uint32), ('width', c_uint32),
                 ('height', c_uint32), ('type', c_uint32), ('numbers', c_uint32 * 6),
                 ('reserved', c_uint32 * 2))
 
 
-class _StreamParameters(_Struct):
+class _StreamParameters(ctypes.Structure):
     _fields_ = (('type', c_uint32), ('capability', c_uint32), ('capturemode', c_uint32),
                 ('numerator', c_uint32), ('denominator', c_uint32), ('rest', c_uint8 * 184))
 
 
-class _RequestBuffers(_Struct):
+class _RequestBuffers(ctypes.Structure):
     _fields_ = (('count', c_uint32), ('type', c_uint32), ('memory', c_uint32),
                 ('capabilities', c_uint32), ('reserved', c_uint32))
 
 
-class _Buffer(_Struct):
+class _Buffer(ctypes.Structure):
     _fields_ = (('index', c_uint32), ('type', c_uint32), ('bytesused', c_uint32),
                 ('flags', c_uint32), ('field', c_uint32), ('seconds', c_long),
                 ('microseconds', c_long), ('timecode', c_uint8 * 16), ('sequence', c_uint32),
@@ -78,17 +74,17 @@ class _Buffer(_Struct):
                 ('reserved', c_uint32 * 2))
 
 
-class _QueryControl(_Struct):
+class _QueryControl(ctypes.Structure):
     _fields_ = (('id', c_uint32), ('type', c_uint32), ('name', c_char * 32),
                 ('minimum', c_int32), ('maximum', c_int32), ('step', c_int32),
                 ('default_value', c_int32), ('flags', c_uint32), ('reserved', c_uint32 * 2))
 
 
-class _Control(_Struct):
+class _Control(ctypes.Structure):
     _fields_ = (('id', c_uint32), ('value', c_int32))
 
 
-class _UnitQuery(_Struct):
+class _UnitQuery(ctypes.Structure):
     _fields_ = (('unit', c_uint8), ('selector', c_uint8), ('query', c_uint8),
                 ('size', ctypes.c_uint16), ('data', ctypes.c_void_p))
 

@@ -7,7 +7,6 @@ pictures; each channel's brightness follows the LED level that was sent.
 
 import struct
 import threading
-from collections import deque
 from dataclasses import dataclass, field
 
 import cv2
@@ -73,7 +72,6 @@ class EmulatedFingertip:
         self.committed = None
         self.alternate = 0
         self.frames_sent = 0
-        self.log = deque(maxlen=200)
         self._frame_id = 0
         self._last_picture = None
         self.lock = threading.Lock()
@@ -185,7 +183,6 @@ class EmulatedFingertip:
         if len(data) != 3:
             return STALL
         self.vendor_leds = tuple(data)
-        self.log.append(('leds', self.leds()))
         return b''
 
     def _class(self, request, selector, index, data):
@@ -201,7 +198,6 @@ class EmulatedFingertip:
             if len(data) != value.size or not value.low <= number <= value.high:
                 return STALL
             value.current = number
-            self.log.append((f'{index >> 8}/{selector}', number))
             return b''
         return value.answer(request)
 
