@@ -52,7 +52,7 @@ def run(args):
     fit = fit_shading(presses, reference, geometry, elastomer)
     created = datetime.now(timezone.utc).isoformat(timespec='seconds')
     write_calibration(args.out, Calibration(
-        serial=args.serial, elastomer=elastomer.name, created=created,
+        serial=args.serial, elastomer=elastomer, created=created,
         software_version=__version__, geometry=geometry, shading=fit.model, force=ForceModel()),
         overwrite=args.force)
     source = 'given' if args.mm_per_px else 'from the markers'

@@ -12,7 +12,9 @@ import yaml
 from tactile_nodes.core.depth import TERMS, ShadingModel
 from tactile_nodes.core.force import ForceModel
 from tactile_nodes.core.geometry import ImageGeometry
+from tactile_nodes.core.types import Elastomer
 from tactile_nodes.errors import DataError, FileError
+from tactile_nodes.files.elastomer import elastomer_to_plain, take_elastomer
 from tactile_nodes.files.section import read_section
 
 _CHANNELS = ('blue', 'green', 'red')
@@ -24,8 +26,10 @@ class Calibration:
 
     Attributes
     ----------
-    serial, elastomer : str
-        Serial number of the fingertip and name of the elastomer it was made with.
+    serial : str
+        Of the fingertip.
+    elastomer : Elastomer
+        That it was made with, as its file said then.
     created : str
         When, ISO 8601.
     software_version : str
@@ -37,7 +41,7 @@ class Calibration:
     """
 
     serial: str
-    elastomer: str
+    elastomer: Elastomer
     created: str
     software_version: str
     geometry: ImageGeometry
@@ -63,12 +67,18 @@ def read_calibration(path, *, serial=None, elastomer=None):
     FileError
     """
     top = read_section(path)
-    found = {'serial': top.text('serial'), 'elastomer': top.text('elastomer')}
+    soft = top.section('elastomer')
+    found = {'serial': top.text('serial'), 'elastomer': soft.text('name')}
     for key, wanted in (('serial', serial), ('elastomer', elastomer)):
         if wanted is not None and found[key] != wanted:
             raise FileError(f'calibration of another {key}', where=top.where(key),
                             found=found[key], expected=wanted,
                             fix='Calibrate this fingertip with this elastomer, or name its file.')
+    try:
+        made_with = take_elastomer(soft)
+    except DataError as error:
+        raise FileError(str(error), where=top.where('elastomer')) from None
+    soft.finish()
     created = top.text('created')
     try:
         datetime.fromisoformat(created)
@@ -88,8 +98,7 @@ def read_calibration(path, *, serial=None, elastomer=None):
                        relative_sd=section.number('relative_sd', low=0, high=0.99))
     section.finish()
     top.finish()
-    return Calibration(found['serial'], found['elastomer'], created, version, geometry, shading,
-                       force)
+    return Calibration(found['serial'], made_with, created, version, geometry, shading, force)
 
 
 def _read_shading(top):
@@ -149,7 +158,7 @@ def write_calibration(path, calibration, *, overwrite=False):
 def _to_plain(calibration):
     c, geometry = calibration, calibration.geometry
     plain = {
-        'serial': c.serial, 'elastomer': c.elastomer, 'created': c.created,
+        'serial': c.serial, 'elastomer': elastomer_to_plain(c.elastomer), 'created': c.created,
         'software_version': c.software_version,
         'image': {'width_px': geometry.width_px, 'height_px': geometry.height_px,
                   'um_per_px': round(geometry.metres_per_px * 1e6, 4)},

@@ -18,6 +18,13 @@ def read_elastomer(path):
     Elastomer
     """
     top = read_section(path)
+    elastomer = take_elastomer(top)
+    top.finish()
+    return elastomer
+
+
+def take_elastomer(top):
+    """Elastomer from the keys of a Section, see `read_elastomer`."""
     kind = ElastomerKind(top.choice('kind', [k.value for k in ElastomerKind]))
     if top.has('modulus_kpa') == top.has('shore_a'):
         raise top.error('modulus_kpa', 'both' if top.has('shore_a') else 'neither',
@@ -30,9 +37,20 @@ def read_elastomer(path):
     if kind.has_markers:
         marks = {'marker_pitch': top.number('marker_pitch_mm', above=0) * 1e-3,
                  'marker_diameter': top.number('marker_diameter_mm', above=0) * 1e-3}
-    elastomer = Elastomer(
+    return Elastomer(
         name=top.text('name'), kind=kind, thickness=top.number('thickness_mm', above=0) * 1e-3,
         youngs_modulus=modulus, poissons_ratio=top.number('poissons_ratio', above=0, high=0.499),
         modulus_relative_sd=top.number('modulus_relative_sd', 0.1, above=0, high=1), **marks)
-    top.finish()
-    return elastomer
+
+
+def elastomer_to_plain(elastomer):
+    """Mapping that `take_elastomer` reads back."""
+    plain = {'name': elastomer.name, 'kind': elastomer.kind.value,
+             'thickness_mm': round(elastomer.thickness * 1e3, 6),
+             'modulus_kpa': round(elastomer.youngs_modulus * 1e-3, 5),
+             'poissons_ratio': elastomer.poissons_ratio,
+             'modulus_relative_sd': elastomer.modulus_relative_sd}
+    if elastomer.kind.has_markers:
+        plain |= {'marker_pitch_mm': round(elastomer.marker_pitch * 1e3, 6),
+                  'marker_diameter_mm': round(elastomer.marker_diameter * 1e3, 6)}
+    return plain

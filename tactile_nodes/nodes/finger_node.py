@@ -103,6 +103,7 @@ class StageNode(FingerNode, Node):
             self.calibration = read_calibration(
                 settings.calibration_file, serial=settings.serial or None,
                 elastomer=self.elastomer.name)
+            self.elastomer = self.calibration.elastomer      # as offline, to the last digit
             self.geometry = self.calibration.geometry
             if self.geometry.shape != size:
                 raise DataError('calibration of another image size',

@@ -7,11 +7,13 @@ import pytest
 from tactile_nodes.core.depth import TERMS, ShadingModel
 from tactile_nodes.core.force import ForceModel
 from tactile_nodes.core.geometry import ImageGeometry
+from tactile_nodes.core.types import Elastomer, ElastomerKind
 from tactile_nodes.errors import FileError
 from tactile_nodes.files.calibration import Calibration, read_calibration, write_calibration
 
+SOFT = Elastomer('soft', ElastomerKind.REFLECTIVE_MARKERS, 3e-3, 0.41e6, 0.48, 1.5e-3, 0.5e-3)
 CALIBRATION = Calibration(
-    serial='VF-1', elastomer='soft', created='2026-01-31T12:00:00+00:00', software_version='0.1.0',
+    serial='VF-1', elastomer=SOFT, created='2026-01-31T12:00:00+00:00', software_version='0.1.0',
     geometry=ImageGeometry(240, 320, 59.43e-6),
     shading=ShadingModel(1.65, np.linspace(-1, 1, 3 * TERMS).reshape(3, TERMS),
                          np.linspace(2, -2, 3 * TERMS).reshape(3, TERMS), 0.0066),
@@ -67,6 +69,7 @@ def test_a_calibration_of_something_else_is_refused(path, wanted, found):
     ("created: '2026-01-31", "created: 'yesterday", 'created'),
     ('serial: VF-1', 'serial: VF-1\nsensor: 3', 'sensor.*unknown key'),
     ('serial: VF-1', '', 'serial.*missing'),
+    ('thickness_mm: 3.0', 'thickness_mm: 0', 'elastomer.thickness_mm'),
 ])
 def test_a_wrong_file_is_refused_by_key(path, old, new, expected):
     text = path.read_text()

@@ -86,8 +86,8 @@ def calibration(tmp_path_factory):
         a[channel][0], b[channel][0] = towards_x, towards_y
     path = tmp_path_factory.mktemp('calibration') / 'calibration.yaml'
     write_calibration(path, Calibration(
-        SERIAL, 'soft_marked', '2026-01-31T12:00:00+00:00', '0', ImageGeometry(240, 320, 60e-6),
-        ShadingModel(1.8, a, b, 0.01), ForceModel(1.1, 0.1)))
+        SERIAL, read_elastomer(ELASTOMER), '2026-01-31T12:00:00+00:00', '0',
+        ImageGeometry(240, 320, 60e-6), ShadingModel(1.8, a, b, 0.01), ForceModel(1.1, 0.1)))
     return path
 
 

@@ -7,7 +7,6 @@ import pytest
 from tactile_nodes.core.pipeline import FingerPipeline
 from tactile_nodes.core.reference import ReferenceBuilder
 from tactile_nodes.files.calibration import read_calibration
-from tactile_nodes.files.elastomer import read_elastomer
 from tactile_nodes.interface import FINGER_TOPICS
 from tactile_nodes.nodes.contact_node import ContactNode
 from tactile_nodes.nodes.device_node import DeviceNode
@@ -21,7 +20,6 @@ from tactile_nodes.nodes.messages import (
     wrench_from_message,
 )
 from tactile_nodes.nodes.view_node import ViewNode
-from tests.nodes.conftest import ELASTOMER
 from tests.nodes.foreign import wait_until
 from tests.nodes.replay import REFERENCE_FRAMES, ReplayDevice
 
@@ -73,8 +71,7 @@ def stamp_of_last(foreign, name):
 def offline(frames, calibration):
     """Stamp to contact, markers and force, straight from the core."""
     known = read_calibration(calibration)
-    pipeline = FingerPipeline(known.geometry, read_elastomer(ELASTOMER), known.shading,
-                              known.force)
+    pipeline = FingerPipeline(known.geometry, known.elastomer, known.shading, known.force)
     builder = ReferenceBuilder(known.geometry.shape)
     for frame in frames[:REFERENCE_FRAMES]:
         builder.add(frame.image)
