@@ -11,6 +11,10 @@ from tactile_nodes.errors import DataError
 MIN_FRAMES = 5
 _QUANTISATION_VARIANCE = 1 / 12      # of rounding to whole grey levels; noise is never below it
 _BLOCK_PX = 16
+_PATCH_PX = 12       # noise is right for means over such patches; no multiple of a JPEG block
+_TOGETHER = 1.5      # times the variance of pixels that err on their own: compressed
+_WORST = 0.95        # quantile over the patches of a compressed picture
+_AROUND = 5          # patches over which what neighbours have in common is averaged
 _MAX_DRIFT = 2.0     # variance over the whole time / variance from frame to frame, 1 = at rest
 
 
@@ -21,7 +25,9 @@ class Reference:
     Attributes
     ----------
     mean_q8, noise_q8 : (H, W, 3) uint16
-        256 x grey level, blue, green, red. Noise is the standard deviation of one frame, never 0.
+        256 x grey level, blue, green, red. Noise is the standard deviation of one frame, never 0;
+        where the errors of neighbouring pixels go together, as in a compressed picture, as much
+        larger as makes the noise of a mean over 12 x 12 pixels right.
     frames : int
         How many frames were averaged.
     """
@@ -69,6 +75,8 @@ class ReferenceBuilder:
         self._shape = (*shape, 3)
         # float64 holds these whole numbers exactly
         self._sum, self._squares, self._steps = np.zeros((3, *self._shape))
+        self._patches = tuple(max(1, n // _PATCH_PX) for n in shape)
+        self._patch_steps = np.zeros((*self._patches, 3))
         self._last = None
         self.count = 0
 
@@ -81,6 +89,10 @@ class ReferenceBuilder:
         cv2.accumulateSquare(image, self._squares)
         if self._last is not None:
             cv2.accumulateSquare(cv2.absdiff(image, self._last), self._steps)
+            step = cv2.subtract(image, self._last, dtype=cv2.CV_32F)
+            step = self._patch_means(step)
+            step -= step.mean(axis=(0, 1))          # light that flickers is made good elsewhere
+            cv2.accumulateSquare(step, self._patch_steps)
         self._last = image.copy()
         self.count += 1
 
@@ -109,9 +121,27 @@ class ReferenceBuilder:
                       f'column {column * _BLOCK_PX}',
                 expected=f'at most {_MAX_DRIFT:g} times',
                 fix='Keep everything off the skin and still, and let the LEDs warm up.')
-        noise = np.sqrt(np.maximum(noise, _QUANTISATION_VARIANCE))
+        noise = np.sqrt(self._of_means(np.maximum(noise, _QUANTISATION_VARIANCE)))
         return Reference(np.round(self._sum * 256 / n).astype(np.uint16),
                          np.round(noise * 256).astype(np.uint16), n)
+
+    def _patch_means(self, field):
+        return cv2.resize(field, self._patches[::-1], interpolation=cv2.INTER_AREA)
+
+    def _of_means(self, noise):
+        """Variance (H, W, 3) that makes the noise of patch means right, from that of the pixels.
+
+        A picture whose pixels err together was compressed, and how it was rounded depends on what
+        it shows: all of it may become as uncertain as the worst parts are now.
+        """
+        found, alone = (cv2.blur(field, (_AROUND, _AROUND)) for field in (
+            self._patch_steps / (2 * (self.count - 1)), self._patch_means(noise)))
+        found *= noise[..., 0].size / np.prod(self._patches)
+        ratio = np.maximum(found / alone, 1)
+        noise = noise * cv2.resize(ratio, self._shape[1::-1], interpolation=cv2.INTER_LINEAR)
+        if np.median(ratio) > _TOGETHER:
+            noise = np.maximum(noise, np.quantile(found, _WORST, axis=(0, 1)))
+        return noise
 
 
 def _blocks(field):
