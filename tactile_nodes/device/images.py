@@ -1,21 +1,25 @@
 # SPDX-License-Identifier: Apache-2.0
-"""The images in a rosbag2 bag, in a single .mcap file or in a folder."""
-
-import importlib
-import logging
+"""The images in a bag or in a folder."""
 
 import cv2
 import numpy as np
 
+from tactile_nodes.device.bags import Bag, is_bag, stamp_of
 from tactile_nodes.errors import DeviceError
 
 FRAME_RATES = (1.0, 240.0)         # Hz, of a folder of images; a bag has its own
 _IMAGE_TYPES = ('sensor_msgs/msg/Image', 'sensor_msgs/msg/CompressedImage')
-_CHANNELS = {'bgr8': 3, 'rgb8': 3, 'mono8': 1}
+# bytes a pixel, and what makes blue, green, red of them (REP 118 and sensor_msgs' image_encodings;
+# a Bayer pattern is named there by its first row, by OpenCV from its second row and column)
+_ENCODINGS = {
+    'bgr8': (3, None), '8uc3': (3, None), 'rgb8': (3, cv2.COLOR_RGB2BGR),
+    'bgra8': (4, cv2.COLOR_BGRA2BGR), 'rgba8': (4, cv2.COLOR_RGBA2BGR),
+    'mono8': (1, cv2.COLOR_GRAY2BGR), '8uc1': (1, cv2.COLOR_GRAY2BGR),
+    'uyvy': (2, cv2.COLOR_YUV2BGR_UYVY), 'yuv422': (2, cv2.COLOR_YUV2BGR_UYVY),
+    'yuyv': (2, cv2.COLOR_YUV2BGR_YUYV), 'yuv422_yuy2': (2, cv2.COLOR_YUV2BGR_YUYV),
+    'bayer_rggb8': (1, cv2.COLOR_BayerBG2BGR), 'bayer_bggr8': (1, cv2.COLOR_BayerRG2BGR),
+    'bayer_gbrg8': (1, cv2.COLOR_BayerGR2BGR), 'bayer_grbg8': (1, cv2.COLOR_BayerGB2BGR)}
 _SUFFIXES = ('.png', '.jpg', '.jpeg')
-
-_log = logging.getLogger(__name__)
-
 
 class CorruptImageError(Exception):
     """An image that cannot be decoded; dropped and counted by who reads it."""
@@ -46,19 +50,15 @@ def images_at(path, topic, rate):
     """
     if not path.exists():
         raise DeviceError('no such recording', where=str(path), fix='Check the path.')
-    if path.is_file() and path.suffix == '.mcap':
-        return _Bag(_McapFiles([path]), path, topic)
-    if path.is_dir():
-        files = sorted(path.glob('*.mcap'))
-        if files:
-            return _Bag(_McapFiles(files), path, topic)
-        if (path / 'metadata.yaml').exists():
-            return _Bag(_BagFolder(path), path, topic)
-        files = sorted(file for file in path.iterdir() if file.suffix.lower() in _SUFFIXES)
-        if files:
-            return _Folder(path, files, rate)
+    if is_bag(path):
+        return _BagImages(path, topic)
+    files = sorted(file for file in path.iterdir() if file.suffix.lower() in _SUFFIXES) \
+        if path.is_dir() else []
+    if files:
+        return _Folder(path, files, rate)
     raise DeviceError('not a recording', where=str(path),
-                      expected='a rosbag2 folder, a .mcap file or a folder of .png or .jpg images')
+                      expected='a rosbag2 folder, a .mcap or .db3 file, or a folder of .png or '
+                               '.jpg images')
 
 
 class _Folder:
@@ -84,16 +84,14 @@ class _Folder:
             raise CorruptImageError(str(error)) from None
 
 
-class _Bag:
+class _BagImages:
     """One image topic of a bag."""
 
     frame_rates = None
 
-    def __init__(self, storage, path, topic):
-        self._typestore = _imported('rosbags.typesys').get_typestore(
-            _imported('rosbags.typesys').Stores.LATEST)
-        self._storage = storage
-        topics = storage.topics()
+    def __init__(self, path, topic):
+        self._bag = Bag(path)
+        topics = self._bag.topics
         images = sorted(name for name, kind in topics.items() if kind in _IMAGE_TYPES)
         if topic is None and len(images) == 1:
             topic = images[0]
@@ -109,15 +107,8 @@ class _Bag:
 
     def images(self):
         """Yield (stamp in ns, payload)."""
-        from rosbags.serde import SerdeError
-        for log_time, data in self._storage.messages(self._topic):
-            try:
-                message = self._typestore.deserialize_cdr(data, self._type)
-            except SerdeError:
-                yield log_time, None
-            else:
-                stamp = message.header.stamp
-                yield (stamp.sec * 1_000_000_000 + stamp.nanosec) or log_time, message
+        for _, log_ns, message in self._bag.messages([self._topic]):
+            yield (log_ns if message is None else stamp_of(message, log_ns)), message
 
     def decode(self, message):
         """Return image (H, W, 3) and JPEG bytes or None."""
@@ -125,100 +116,21 @@ class _Bag:
             raise CorruptImageError('not a whole message')
         if self._type.endswith('CompressedImage'):
             return _decoded(message.data.tobytes())
-        channels = _CHANNELS.get(message.encoding)
-        if channels is None:
+        try:
+            channels, code = _ENCODINGS[message.encoding.lower()]
+        except KeyError:
             raise DeviceError('image encoding is not supported', where=self.name,
-                              found=message.encoding, expected='one of ' + ', '.join(_CHANNELS))
+                              found=message.encoding,
+                              expected='one of ' + ', '.join(_ENCODINGS)) from None
         height, width, step = message.height, message.width, message.step
         if step < width * channels or len(message.data) != height * step or not height * width:
             raise CorruptImageError('size and data do not agree')
         rows = message.data.reshape(height, step)[:, :width * channels]
-        if channels == 1:
-            return cv2.cvtColor(np.ascontiguousarray(rows), cv2.COLOR_GRAY2BGR), None
-        image = rows.reshape(height, width, 3)
-        return (image[..., ::-1] if message.encoding == 'rgb8' else image).copy(), None
-
-
-class _McapFiles:
-    """Messages of .mcap files, read from the front so that a file without its end will do."""
-
-    def __init__(self, files):
-        self._files = files
-        self._reader = _imported('mcap.reader')
-
-    def topics(self):
-        """{topic: message type}, from the summary if the file has one."""
-        topics = {}
-        for path in self._files:
-            with path.open('rb') as file:
-                try:
-                    summary = self._reader.make_reader(file).get_summary()
-                except _mcap_damage():
-                    summary = None
-            if summary:
-                for channel in summary.channels.values():
-                    topics[channel.topic] = summary.schemas[channel.schema_id].name
-            else:
-                topics.update((channel.topic, schema.name)
-                              for schema, channel, _ in self._all(path, None))
-        return topics
-
-    def messages(self, topic):
-        """Yield (log time in ns, bytes)."""
-        for path in self._files:
-            for _, _, message in self._all(path, topic):
-                yield message.log_time, message.data
-
-    def _all(self, path, topic):
-        with path.open('rb') as file:
-            reader = self._reader.NonSeekingReader(file)
-            try:
-                yield from reader.iter_messages(topic, log_time_order=False)
-            except _mcap_damage() as error:
-                _log.warning('%s ends early (%s: %s), what comes before is used', path,
-                             type(error).__name__, error)
-
-
-def _mcap_damage():
-    """What reading a truncated or damaged .mcap can raise."""
-    import struct
-
-    import zstandard
-    from mcap.exceptions import McapError
-    return McapError, struct.error, zstandard.ZstdError, RuntimeError, ValueError, KeyError
-
-
-class _BagFolder:
-    """Messages of a rosbag2 folder of another storage than plain .mcap."""
-
-    def __init__(self, path):
-        rosbag2 = _imported('rosbags.rosbag2')
-        self._path, self._open, self._error = path, rosbag2.Reader, rosbag2.ReaderError
-
-    def topics(self):
-        """{topic: message type}."""
+        image = np.ascontiguousarray(rows).reshape(height, width, channels)
         try:
-            with self._open(self._path) as reader:
-                return {c.topic: c.msgtype for c in reader.connections}
-        except (self._error, OSError, ValueError) as error:
-            raise DeviceError(f'cannot be read ({error})', where=str(self._path)) from None
-
-    def messages(self, topic):
-        """Yield (log time in ns, bytes)."""
-        with self._open(self._path) as reader:
-            wanted = [c for c in reader.connections if c.topic == topic]
-            for _, log_time, data in reader.messages(wanted):
-                yield log_time, data
-
-
-def _imported(name):
-    """Import an optional library when a bag needs it."""
-    try:
-        return importlib.import_module(name)
-    except ImportError as error:
-        package = name.partition('.')[0]
-        raise DeviceError(f'the Python package {package} is needed to read a bag ({error})',
-                          fix=f'Install it: pip install {package}') from None
+            return image.copy() if code is None else cv2.cvtColor(image, code), None
+        except cv2.error as error:
+            raise CorruptImageError(str(error)) from None
 
 
 def _decoded(data):

@@ -1,17 +1,52 @@
 # SPDX-License-Identifier: Apache-2.0
 """Bags: a folder with an MCAP file and `metadata.yaml`, as rosbag2 writes it (bag version 9)."""
 
+import logging
 import os
 import threading
 from pathlib import Path
 
 import yaml
 
+from tactile_nodes.device.bags import Bag
 from tactile_nodes.errors import FileError, TactileError
 
 _CHUNK_BYTES = 256 * 1024        # small, so that little is pending when the power goes
 _FLUSH_PERIOD = 1.0              # s
 _INFINITE = {'sec': 9223372036, 'nsec': 854775807}
+
+_log = logging.getLogger(__name__)
+
+
+def topics_of(path):
+    """Message type by topic, {name: 'sensor_msgs/msg/Image'}, of a bag; raises as `Bag`."""
+    return Bag(Path(path).expanduser()).topics
+
+
+def read_messages(path, topics):
+    """Yield (topic, log time in ns, message) of some topics of a bag, in the order of storage.
+
+    What is not a whole message is left out, counted and warned of at the end.
+
+    Parameters
+    ----------
+    path : path
+        A rosbag2 folder, or one .mcap or .db3 file.
+    topics : sequence of str
+
+    Raises
+    ------
+    DeviceError
+        See `tactile_nodes.device.bags.Bag`; no such topic: the error lists those there are.
+    """
+    damaged = 0
+    for topic, log_ns, message in Bag(Path(path).expanduser()).messages(topics):
+        if message is None:
+            damaged += 1
+            continue
+        yield topic, log_ns, message
+    if damaged:
+        _log.warning('%s: %d messages are damaged and left out', path, damaged)
 
 
 class BagWriter:

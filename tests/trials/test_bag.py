@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from tactile_nodes.errors import FileError, TactileError
-from tactile_nodes.trials.bag import BagWriter
+from tactile_nodes.errors import DeviceError, FileError, TactileError
+from tactile_nodes.trials.bag import BagWriter, read_messages, topics_of
 
 pytest.importorskip('mcap')
 pytest.importorskip('rosbags')
@@ -196,3 +196,66 @@ def test_a_killed_writer_leaves_all_but_the_last_second(tmp_path):
             pass
     assert len(read) >= 501
     assert read == [i.to_bytes(8, 'little') for i in range(len(read))]
+
+
+# --- reading; the bags are rosbags' own
+@pytest.fixture(params=['MCAP', 'SQLITE3'])
+def foreign_bag(request, tmp_path):
+    """Wrenches 0, 1, 2 and flags, of which one is damaged, in turn; a folder."""
+    from rosbags.rosbag2 import StoragePlugin, Writer
+    from rosbags.typesys import Stores, get_typestore
+    store = get_typestore(Stores.ROS2_HUMBLE)
+    with Writer(tmp_path / 'bag', version=9,
+                storage_plugin=StoragePlugin[request.param]) as writer:
+        wrenches, flags = (writer.add_connection(name, kind, typestore=store)
+                           for name, kind in (('/sensor', WRENCH), ('/flag', BOOL)))
+        for i in range(3):
+            zero = dict.fromkeys('xyz', 0.0)
+            vector = store.types['geometry_msgs/msg/Vector3']
+            message = store.types[WRENCH](
+                store.types['std_msgs/msg/Header'](
+                    store.types['builtin_interfaces/msg/Time'](5, i), 'sensor'),
+                store.types['geometry_msgs/msg/Wrench'](vector(**{**zero, 'x': float(i)}),
+                                                        vector(**zero)))
+            writer.write(wrenches, 10 + i, bytes(store.serialize_cdr(message, WRENCH)))
+            whole = bytes(store.serialize_cdr(store.types[BOOL](True), BOOL))
+            writer.write(flags, 20 + i, whole[:4] if i == 1 else whole)
+    return tmp_path / 'bag'
+
+
+def test_messages_of_foreign_bags(foreign_bag, caplog):
+    file, = (f for f in foreign_bag.iterdir() if f.suffix in ('.mcap', '.db3'))
+    for path in (foreign_bag, file, str(file)):
+        assert topics_of(path) == {'/sensor': WRENCH, '/flag': BOOL}
+        read = list(read_messages(path, ['/sensor']))
+        assert [(t, n, m.wrench.force.x, m.header.stamp.nanosec) for t, n, m in read] == [
+            ('/sensor', 10 + i, i, i) for i in range(3)]
+    assert not caplog.text
+    both = list(read_messages(foreign_bag, ['/flag', '/sensor']))
+    assert sorted(n for _, n, _ in both) == [10, 11, 12, 20, 22]
+    assert '1 messages are damaged and left out' in caplog.text
+
+
+def test_reading_what_is_not_there(foreign_bag, tmp_path):
+    with pytest.raises(DeviceError, match=r"no such topic, found '/force', expected one of /flag, "
+                                          '/sensor'):
+        list(read_messages(foreign_bag, ['/force']))
+    with pytest.raises(DeviceError, match='no such bag.*nowhere|nowhere.*no such bag'):
+        topics_of(tmp_path / 'nowhere')
+    (tmp_path / 'broken.db3').write_bytes(b'garbage' * 100)
+    with pytest.raises(DeviceError, match='broken.db3: cannot be read'):
+        topics_of(tmp_path / 'broken.db3')
+
+
+def test_reading_an_unknown_type(tmp_path):
+    from mcap.writer import Writer
+    path = tmp_path / 'own.mcap'
+    with path.open('wb') as stream:
+        writer = Writer(stream)
+        writer.start('ros2')
+        schema = writer.register_schema('own_msgs/msg/Own', 'ros2msg', b'int32 x')
+        writer.add_message(writer.register_channel('/own', 'cdr', schema), 1, b'', 1)
+        writer.finish()
+    assert topics_of(path) == {'/own': 'own_msgs/msg/Own'}
+    with pytest.raises(DeviceError, match='/own.*without a known definition.*own_msgs'):
+        list(read_messages(path, ['/own']))

@@ -1,0 +1,197 @@
+# SPDX-License-Identifier: Apache-2.0
+"""The one way bags are read: rosbag2 folders and single files, MCAP and sqlite3."""
+
+import importlib
+import logging
+import re
+import sqlite3
+
+from tactile_nodes.errors import DeviceError
+
+_SUFFIXES = ('.mcap', '.db3')
+
+_log = logging.getLogger(__name__)
+
+
+class Bag:
+    """Messages of a bag by topic.
+
+    An MCAP file is read from the front, so that one without its end gives what is there; damage
+    is warned of and what comes before it is used.
+
+    Parameters
+    ----------
+    path : Path
+        A rosbag2 folder (also of several files, also without `metadata.yaml`), or one .mcap or
+        .db3 file.
+
+    Attributes
+    ----------
+    topics : dict of str to str
+        Message type, such as 'sensor_msgs/msg/Image', by topic.
+
+    Raises
+    ------
+    DeviceError
+        No such path, not a bag, or one that cannot be read at all; or a library is missing.
+    """
+
+    def __init__(self, path):
+        if not is_bag(path):
+            raise DeviceError('no such bag', where=str(path),
+                              expected='a rosbag2 folder, a .mcap or a .db3 file')
+        typesys = _imported('rosbags.typesys')
+        self._path, self._storage = path, _storage_of(path)
+        self._typestore = typesys.get_typestore(typesys.Stores.LATEST)
+        self.topics = self._storage.topics()
+
+    def messages(self, topics):
+        """Yield (topic, log time in ns, message) of some topics, in the order they were stored.
+
+        The message is None where its bytes are not a whole one.
+
+        Raises
+        ------
+        DeviceError
+            No such topic (the error lists those there are), or a message type that is not
+            known.
+        """
+        from rosbags.serde import SerdeError
+        for topic in topics:
+            if topic not in self.topics:
+                raise DeviceError('no such topic', where=str(self._path), found=topic,
+                                  expected='one of ' + ', '.join(sorted(self.topics)))
+            if self.topics[topic] not in self._typestore.fielddefs:
+                raise DeviceError('message type without a known definition',
+                                  where=f'{self._path} {topic}', found=self.topics[topic])
+        for topic, log_time, data in self._storage.messages(set(topics)):
+            try:
+                message = self._typestore.deserialize_cdr(data, self.topics[topic])
+            except SerdeError:
+                message = None
+            yield topic, log_time, message
+
+
+def stamp_of(message, log_ns):
+    """Stamp of a message's header in ns; where that is 0, the time it was stored."""
+    stamp = message.header.stamp
+    return (stamp.sec * 1_000_000_000 + stamp.nanosec) or log_ns
+
+
+def _imported(name):
+    """Import an optional library when a bag needs it; DeviceError names the package to install."""
+    try:
+        return importlib.import_module(name)
+    except ImportError as error:
+        package = name.partition('.')[0]
+        raise DeviceError(f'the Python package {package} is needed to read a bag ({error})',
+                          fix=f'Install it: pip install {package}') from None
+
+
+def is_bag(path):
+    """Whether there is a bag at `path`, by the names of files."""
+    if path.is_dir():
+        return (path / 'metadata.yaml').exists() or any(
+            any(path.glob(f'*{suffix}')) for suffix in _SUFFIXES)
+    return path.is_file() and path.suffix in _SUFFIXES
+
+
+def _storage_of(path):
+    """What reads the files of the bag at `path`."""
+    if path.is_file():
+        return (_McapFiles if path.suffix == '.mcap' else _Indexed)([path])
+    files = _in_order(path.glob('*.mcap'))
+    if files:
+        return _McapFiles(files)
+    if (path / 'metadata.yaml').exists():
+        return _Indexed([path])
+    return _Indexed(_in_order(path.glob('*.db3')))
+
+
+def _in_order(files):
+    """Files of a split bag by their number, so that bag_2 comes before bag_10."""
+    return sorted(files, key=lambda file: [int(part) if part.isdigit() else part
+                                           for part in re.split(r'(\d+)', file.name)])
+
+
+class _McapFiles:
+    """Messages of .mcap files, read from the front."""
+
+    def __init__(self, files):
+        self._files = files
+        self._reader = _imported('mcap.reader')
+
+    def topics(self):
+        """{topic: message type}, from the summary if the file has one."""
+        topics = {}
+        for path in self._files:
+            with path.open('rb') as file:
+                try:
+                    summary = self._reader.make_reader(file).get_summary()
+                except _mcap_damage():
+                    summary = None
+            if summary:
+                for channel in summary.channels.values():
+                    topics[channel.topic] = summary.schemas[channel.schema_id].name
+            else:
+                topics.update((channel.topic, schema.name)
+                              for schema, channel, _ in self._all(path, None))
+        return topics
+
+    def messages(self, topics):
+        """Yield (topic, log time in ns, bytes)."""
+        for path in self._files:
+            for _, channel, message in self._all(path, topics):
+                yield channel.topic, message.log_time, message.data
+
+    def _all(self, path, topics):
+        with path.open('rb') as file:
+            reader = self._reader.NonSeekingReader(file, validate_crcs=True)
+            try:
+                yield from reader.iter_messages(topics, log_time_order=False)
+            except _mcap_damage() as error:
+                _log.warning('%s ends early (%s: %s), what comes before is used', path,
+                             type(error).__name__, error)
+
+
+def _mcap_damage():
+    """What reading a truncated or damaged .mcap can raise."""
+    import struct
+
+    import zstandard
+    from mcap.exceptions import McapError
+    return McapError, struct.error, zstandard.ZstdError, RuntimeError, ValueError, KeyError
+
+
+class _Indexed:
+    """Messages of rosbag2 folders of another storage than plain .mcap, or of .db3 files."""
+
+    def __init__(self, paths):
+        self._paths, self._rosbag2 = paths, _imported('rosbags.rosbag2')
+
+    def topics(self):
+        """{topic: message type}."""
+        found = {}
+        for path in self._paths:
+            try:
+                with self._rosbag2.Reader(path) as reader:
+                    found.update((c.topic, c.msgtype) for c in reader.connections)
+            except self._damage() as error:
+                raise DeviceError(f'cannot be read ({error})', where=str(path)) from None
+        return found
+
+    def messages(self, topics):
+        """Yield (topic, log time in ns, bytes)."""
+        for path in self._paths:
+            try:
+                with self._rosbag2.Reader(path) as reader:
+                    wanted = [c for c in reader.connections if c.topic in topics]
+                    if not wanted:            # no connections would mean all
+                        continue
+                    for connection, log_time, data in reader.messages(wanted):
+                        yield connection.topic, log_time, data
+            except self._damage() as error:
+                _log.warning('%s ends early (%s), what comes before is used', path, error)
+
+    def _damage(self):
+        return self._rosbag2.ReaderError, sqlite3.Error, OSError, ValueError, KeyError
