@@ -1,48 +1,16 @@
 # SPDX-License-Identifier: Apache-2.0
 """The demo's page: one HTML file that needs nothing else, readable on screen and on paper."""
 
-import base64
 import html
-import io
 from dataclasses import dataclass
 from datetime import datetime
 
-import cv2
 import numpy as np
 
 from tactile_nodes import __version__
+from tactile_nodes.cli.page import BLUE, VERMILLION, document, picture, plot_style, svg
 from tactile_nodes.trials.run import AXES, FingerRun
 
-# Palette of M. Okabe and K. Ito, Color Universal Design, 2008; lines differ in dash as well.
-_BLUE, _VERMILLION = '#0072B2', '#D55E00'
-_STYLE = """
-body { font: 16px/1.5 system-ui, sans-serif; color: #1a1a1a; max-width: 1180px;
-       margin: 2em auto; padding: 0 1.2em; }
-h1 { font-size: 1.7em; margin-bottom: 0; }
-h2 { margin-top: 2em; border-bottom: 2px solid #0072B2; }
-.sub { color: #555; margin-top: .2em; }
-table { border-collapse: collapse; font-variant-numeric: tabular-nums; }
-.wide { overflow-x: auto; }
-th, td { padding: .35em .7em; text-align: right; white-space: nowrap;
-         border-bottom: 1px solid #ddd; }
-th { font-weight: 600; vertical-align: bottom; } thead th { border-bottom: 2px solid #888; }
-th:first-child, td:first-child { text-align: left; }
-th[colspan] { text-align: center; } tr.goal td { color: #555; }
-dl { display: grid; grid-template-columns: max-content 1fr; gap: .2em 1em; }
-dt { font-weight: 600; } dd { margin: 0; }
-.caution { border-left: 5px solid #D55E00; padding: .2em 1em; background: #fdf4ec; }
-.pictures { display: grid; gap: 1em;
-            grid-template-columns: repeat(auto-fit, minmax(420px, 1fr)); }
-figure { margin: 0; } figure img { width: 100%; display: block; border-radius: 4px; }
-figcaption { font-size: .9em; color: #444; margin-top: .3em; }
-.plot svg { width: 100%; height: auto; }
-@media print {
-  body { font-size: 10pt; max-width: none; margin: 0; padding: 0; }
-  h2, figure { break-after: avoid; } .finger { break-inside: avoid; }
-  .pictures { grid-template-columns: repeat(2, 1fr); gap: .4em; width: 65%; }
-  th, td { padding: .2em .35em; }
-}
-"""
 _COLUMNS = """
 <dl>
 <dt>frames</dt><dd>wrench messages that arrived in another process during the measurement</dd>
@@ -100,15 +68,12 @@ def write_page(path, namespace, span, fingers):
     seconds = (span[1] - span[0]) * 1e-9
     name = html.escape(namespace)
     parts = [
-        '<!DOCTYPE html><html lang="en"><head><meta charset="utf-8">'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f'<title>{name}: demo</title><style>{_STYLE}</style></head><body>',
         f'<h1>What the hand {name} felt in {seconds:.0f} seconds</h1>',
         f'<p class="sub">{began:%Y-%m-%d %H:%M:%S %Z}, tactile_nodes {__version__}. The same '
         'numbers are in <code>summary.json</code>, every message in <code>bag/</code>.</p>',
         _table(fingers), _COLUMNS, _CAUTIONS]
     parts += [_finger(finger, report, span) for finger, report in fingers.items()]
-    path.write_text('\n'.join([*parts, '</body></html>\n']), encoding='utf-8')
+    path.write_text(document(f'{namespace}: demo', parts), encoding='utf-8')
 
 
 def _table(fingers):
@@ -145,36 +110,26 @@ def _finger(finger, report, span):
     run = report.run
     if not len(run.stamp_ns):
         return f'{head}<p>No wrench was recorded.</p></section>'
-    shown = ''.join(_figure(what, picture, (run.stamp_ns[row] - span[0]) * 1e-9)
-                    for row, what, picture in report.pictures)
+    shown = ''.join(
+        picture(image, f'{what}, at {(run.stamp_ns[row] - span[0]) * 1e-9:.2f} s')
+        for row, what, image in report.pictures)
     return (f'{head}<div class="pictures">{shown}</div>'
             f'<div class="plot">{_plot(finger, run, span)}</div></section>')
 
 
-def _figure(what, picture, moment):
-    data = cv2.imencode('.jpg', picture, [cv2.IMWRITE_JPEG_QUALITY, 88])[1].tobytes()
-    return (f'<figure><img alt="{what}" '
-            f'src="data:image/jpeg;base64,{base64.b64encode(data).decode()}">'
-            f'<figcaption>{what}, at {moment:.2f} s</figcaption></figure>')
-
-
 def _plot(finger, run, span):
     """SVG of press, shear and torsion over time, estimate with its band against the truth."""
-    import matplotlib
     from matplotlib.figure import Figure
 
     time = (run.stamp_ns - span[0]) * 1e-9
-    settings = {'svg.fonttype': 'none', 'svg.hashsalt': finger, 'font.size': 10,
-                'font.family': 'sans-serif', 'axes.spines.top': False,
-                'axes.spines.right': False, 'axes.grid': True, 'grid.color': '#e4e4e4'}
-    with matplotlib.rc_context(settings):
+    with plot_style(finger):
         figure = Figure(figsize=(11, 6.6), layout='constrained')
         press, shear, torsion = figure.subplots(3, 1, sharex=True)
         band = 'estimate \u00b1 1 sd'
-        _line(press, time, _column(run, 'fz', -1), _BLUE, band)
-        _line(shear, time, _column(run, 'fx', 1), _BLUE, f'fx, {band}')
-        _line(shear, time, _column(run, 'fy', 1), _VERMILLION, f'fy, {band}')
-        _line(torsion, time, _column(run, 'tz', 1e3), _BLUE, band)
+        _line(press, time, _column(run, 'fz', -1), BLUE, band)
+        _line(shear, time, _column(run, 'fx', 1), BLUE, f'fx, {band}')
+        _line(shear, time, _column(run, 'fy', 1), VERMILLION, f'fy, {band}')
+        _line(torsion, time, _column(run, 'tz', 1e3), BLUE, band)
         for axes, label in ((press, 'press (\u2212fz), N'), (shear, 'shear, N'),
                             (torsion, 'torsion tz, mN\u00b7m')):
             axes.set_ylabel(label)
@@ -185,10 +140,7 @@ def _plot(finger, run, span):
                         bbox_to_anchor=(1.0, 1.0), frameon=False)
         torsion.set_xlabel('time, s')
         torsion.set_xlim(0, (span[1] - span[0]) * 1e-9)
-        text = io.StringIO()
-        figure.savefig(text, format='svg', metadata={'Date': None, 'Creator': None})
-    svg = text.getvalue()
-    return svg[svg.index('<svg'):]
+        return svg(figure)
 
 
 def _column(run, axis, scale):
