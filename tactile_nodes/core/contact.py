@@ -13,14 +13,25 @@ from tactile_nodes.core.types import Contact
 from tactile_nodes.errors import DataError
 
 # False alarms of one cell at rest, from the noise of the reference: the squared change is
-# chi-squared with 2 degrees of freedom there. The first is far below what noise alone would need,
-# because rounding in the camera adds a pattern of its own once the light has drifted.
-SEED_PROBABILITY = 1e-12       # a cell that starts a contact
+# chi-squared with 2 degrees of freedom there. The first two are far below what noise alone would
+# need, because rounding in the camera and in compressed pictures has a longer tail.
+SEED_PROBABILITY = 1e-16       # a cell that starts a contact
+WIDE_SEED_PROBABILITY = 1e-12  # a cell that starts one at the second look
 CHANGED_PROBABILITY = 1e-4     # a cell that belongs to it
-_SEED, _CHANGED = (-2 * math.log(p) for p in (SEED_PROBABILITY, CHANGED_PROBABILITY))
+_SEED, _WIDE_SEED, _CHANGED = (-2 * math.log(p) for p in (
+    SEED_PROBABILITY, WIDE_SEED_PROBABILITY, CHANGED_PROBABILITY))
+
+_MEDIAN = 2 * math.log(2)      # of chi-squared with 2 degrees of freedom
+_SOME = 3                      # cells from sample to sample, when the median is looked for
+_MOST_UNEVEN = 10.0            # times the variance at rest that rounding may explain
 
 _SMOOTHING = 1.5               # cells
 _KERNEL = cv2.getGaussianKernel(9, _SMOOTHING).astype(np.float32)
+_WIDE = 4.0                    # cells; a second look for faint touches of large things
+_STRIDE = 2                    # cells from sample to sample of that look
+_WIDEN = cv2.getGaussianKernel(13, math.sqrt(_WIDE**2 - _SMOOTHING**2) / _STRIDE
+                               ).astype(np.float32)
+_WIDE_KERNEL = cv2.getGaussianKernel(33, _WIDE).astype(np.float32)
 _GREY_RANGE = (6, 250)         # grey levels that can be measured with
 _BLOCK = 8                     # cells per side of the blocks in which light drift is looked for
 _BRIGHTEST = 65535
@@ -107,12 +118,19 @@ class ContactStage:
         covariance = [(a * b * cell).sum(axis=0) for a, b in ((gx, gx), (gx, gy), (gy, gy))]
         weight = self._measurable(planes) / (covariance[0] + covariance[2])
         self._weight = (weight / max(weight.max(), 1e-30)).astype(np.float32)
-        total = np.maximum(_smooth(self._weight), _LEAST_WEIGHT)
-        xx, xy, yy = (_smooth(np.square(self._weight) * c, np.square(_KERNEL)) / np.square(total)
+        self._metric = self._inverse_covariance(covariance, _KERNEL)
+        self._wide_metric = np.ascontiguousarray(self._inverse_covariance(
+            covariance, _WIDE_KERNEL)[:, ::_STRIDE, ::_STRIDE])
+
+    def _inverse_covariance(self, covariance, kernel):
+        """Of the slope smoothed with a kernel, (xx, 2 xy, yy); 0 where nothing is known."""
+        total = np.maximum(_smooth(self._weight, kernel), _LEAST_WEIGHT)
+        xx, xy, yy = (_smooth(np.square(self._weight) * c, np.square(kernel)) / np.square(total)
                       for c in covariance)
         determinant = np.maximum(xx * yy - xy * xy, 1e-30)
-        self._metric = np.stack([yy, -2 * xy, xx]) / determinant
-        self._metric[:, total <= _LEAST_WEIGHT] = 0
+        metric = np.stack([yy, -2 * xy, xx]) / determinant
+        metric[:, total <= _LEAST_WEIGHT] = 0
+        return metric
 
     def process(self, image):
         """Compare an image (H, W, 3) uint8 with the reference.
@@ -134,9 +152,12 @@ class ContactStage:
         mixture, gain = fit_drift(self._reference_blocks, self._blocks(light), self._block_shape)
         if not self._has_shading or gain.min() < _GAIN_RANGE[0] or gain.max() > _GAIN_RANGE[1]:
             return self._result(np.zeros(self._work.shape, bool), None, gain)
-        slope = self._slope(cv2.split(light), mixture)
-        squared = self._squared_change(slope)
-        changed = _changed(squared)
+        slope, total = self._slope(cv2.split(light), mixture)
+        squared = _squared_change(slope, self._metric)
+        changed = _changed(squared, _SEED)
+        if not changed and self._shading is not None:
+            squared = self._wide_change(slope, total)
+            changed = _changed(squared, _WIDE_SEED)
         if self._shading is None:
             return self._result(_touched(changed, squared), None, gain)
         depth = integrate_gradient(*slope, self._work.metres_per_px)
@@ -157,7 +178,7 @@ class ContactStage:
             & (cv2.max(cv2.max(blue, green), red) < high)
 
     def _slope(self, planes, mixture):
-        """Smoothed slope (2, h, w), or difference of colour without a shading model."""
+        """Smoothed slope (2, h, w), or difference of colour without a shading model; weight."""
         ratio, solved = self._ratio, self._solved
         unsloped = term = self._buffer
         np.matmul(mixture.astype(np.float32), self._reference.reshape(3, -1),
@@ -178,15 +199,15 @@ class ContactStage:
         np.maximum(total, _LEAST_WEIGHT, out=total)
         for part, out in zip(solved[1:], self._smoothed, strict=True):
             np.divide(_smooth(weight * part), total, out=out)
-        return self._smoothed
+        return self._smoothed, total
 
-    def _squared_change(self, slope):
-        """Squared slope in units of its variance at rest, (h, w)."""
-        squared = self._metric[0] * slope[0]
-        squared += self._metric[1] * slope[1]
-        squared *= slope[0]
-        squared += self._metric[2] * slope[1] * slope[1]
-        return squared
+    def _wide_change(self, slope, total):
+        """Squared change of the slope smoothed further, which shows faint touches of large things."""
+        total = np.ascontiguousarray(total[::_STRIDE, ::_STRIDE])
+        every = np.maximum(_smooth(total, _WIDEN), _LEAST_WEIGHT)
+        wide = [_smooth(part[::_STRIDE, ::_STRIDE] * total, _WIDEN) / every for part in slope]
+        squared = _squared_change(wide, self._wide_metric)
+        return cv2.resize(squared, self._work.shape[::-1], interpolation=cv2.INTER_LINEAR)
 
     def _result(self, mask, depth, gain):
         count = np.count_nonzero(mask)
@@ -213,13 +234,29 @@ def _smooth(field, kernel=_KERNEL):
     return cv2.sepFilter2D(field, cv2.CV_32F, kernel, kernel, borderType=cv2.BORDER_CONSTANT)
 
 
-def _changed(squared):
-    """Regions that changed: above the lower threshold, and somewhere above the upper one."""
+def _squared_change(slope, metric):
+    """Squared slope in units of its variance at rest, (h, w).
+
+    Half of the cells at rest are below the median of chi-squared. Where most are above, the
+    light has drifted and the camera rounds it otherwise than in the reference.
+    """
+    squared = metric[0] * slope[0]
+    squared += metric[1] * slope[1]
+    squared *= slope[0]
+    squared += metric[2] * slope[1] * slope[1]
+    some = squared[1::_SOME, 1::_SOME].ravel()
+    middle = np.partition(some, len(some) // 2)[len(some) // 2]
+    squared *= np.float32(min(max(_MEDIAN / max(middle, _MEDIAN), 1 / _MOST_UNEVEN), 1))
+    return squared
+
+
+def _changed(squared, seed):
+    """Regions that changed: above the lower threshold, and somewhere above `seed`."""
     largest = squared.max()
-    if largest <= _SEED:
+    if largest <= seed:
         return []
     return [(box, region) for box, region in _regions(squared > max(_CHANGED, _LEAST * largest))
-            if _largest(squared[box], region) > _SEED]
+            if _largest(squared[box], region) > seed]
 
 
 def _touched(changed, squared, depth=None):

@@ -121,7 +121,11 @@ class ReferenceBuilder:
                       f'column {column * _BLOCK_PX}',
                 expected=f'at most {_MAX_DRIFT:g} times',
                 fix='Keep everything off the skin and still, and let the LEDs warm up.')
-        noise = np.sqrt(self._of_means(np.maximum(noise, _QUANTISATION_VARIANCE)))
+        noise = np.maximum(noise, _QUANTISATION_VARIANCE)
+        # a level that hardly varies is always rounded the same way, by a sawtooth's first harmonic
+        # (B. Widrow, IRE Trans. Circuit Theory 3 (1956) 266), and another light's otherwise
+        rounding = np.exp(-4 * np.pi**2 * (noise - _QUANTISATION_VARIANCE)) / (2 * np.pi**2)
+        noise = np.sqrt(self._of_means(noise) + _PATCH_PX**2 * rounding)
         return Reference(np.round(self._sum * 256 / n).astype(np.uint16),
                          np.round(noise * 256).astype(np.uint16), n)
 

@@ -1,4 +1,5 @@
 # SPDX-License-Identifier: Apache-2.0
+import cv2
 import numpy as np
 import pytest
 
@@ -35,10 +36,40 @@ def test_mean_and_noise_are_those_of_the_pixels():
 
 
 def test_steady_pictures_give_their_own_values_and_the_noise_of_rounding():
+    """Rounded the same way all over a patch of 12 x 12: variance of the first harmonic, 144-fold.
+
+    A sawtooth of unit height has the harmonics 1 / (pi k), so variance 1 / 2 pi^2 in the first.
+    """
     picture = np.random.default_rng(2).integers(0, 256, (*SHAPE, 3)).astype(np.uint8)
     reference = build([picture] * 5)
     np.testing.assert_array_equal(reference.mean, picture)
-    np.testing.assert_allclose(reference.noise, np.sqrt(1 / 12), atol=1 / 512)
+    np.testing.assert_allclose(reference.noise, np.sqrt(1 / 12 + 144 / (2 * np.pi**2)), atol=0.01)
+
+
+def compressed(pictures, quality):
+    return [cv2.imdecode(cv2.imencode('.jpg', picture, (cv2.IMWRITE_JPEG_QUALITY, quality))[1], 1)
+            for picture in pictures]
+
+
+@pytest.mark.parametrize('quality', [80, 92, None])
+def test_noise_holds_for_means_over_patches_of_a_compressed_picture(quality):
+    """The mean over a patch varies as the noise of its pixels says, compressed or not."""
+    rng = np.random.default_rng(6)
+    shape = (240, 320)
+    slope = 90 + np.linspace(-30, 40, shape[1])[:, None] * (1, -1, 0.5)
+    frames = np.round(slope + rng.normal(0, 1.5, (40, *shape, 3))).astype(np.uint8)
+    if quality:
+        frames = compressed(frames, quality)
+    builder = ReferenceBuilder(shape)
+    for frame in frames:
+        builder.add(frame)
+    noise = builder.finish().noise
+    means = np.array([[cv2.resize(f.astype(np.float32), (20, 15), interpolation=cv2.INTER_AREA)]
+                      for f in frames])
+    real = means.std(axis=0, ddof=1)[0]
+    stated = np.sqrt(cv2.resize(noise**2, (20, 15), interpolation=cv2.INTER_AREA) / 256)
+    ratio = np.sqrt(np.square(real).mean() / np.square(stated).mean())
+    assert 0.95 < ratio < 1.05 if quality is None else 0.5 < ratio < 1.1
 
 
 def test_slow_drift_of_the_light_does_not_count_as_noise():
