@@ -202,7 +202,7 @@ class ContactStage:
         return self._smoothed, total
 
     def _wide_change(self, slope, total):
-        """Squared change of the slope smoothed further, which shows faint touches of large things."""
+        """Squared change of the slope smoothed further: shows faint touches of large things."""
         total = np.ascontiguousarray(total[::_STRIDE, ::_STRIDE])
         every = np.maximum(_smooth(total, _WIDEN), _LEAST_WEIGHT)
         wide = [_smooth(part[::_STRIDE, ::_STRIDE] * total, _WIDEN) / every for part in slope]
