@@ -112,7 +112,7 @@ class ContactStage:
         # variance of a cell's relative light, then of the slope, then of the smoothed slope
         variance = np.square(self._gamma * full / np.maximum(grey, 1) * reference.noise)
         cell = self._reduce(variance).transpose(2, 0, 1) / self._geometry.work_factor ** 2
-        cell = cell / np.square(self._reference) * (1 + 1 / reference.frames)
+        cell = cell / np.square(self._reference)
         cell = np.maximum(cell, 1e-12).astype(np.float32)
         gx, gy = (np.stack([a, b, -a - b]) for a, b in zip(*self._solve[:, 1:], strict=True))
         covariance = [(a * b * cell).sum(axis=0) for a, b in ((gx, gx), (gx, gy), (gy, gy))]

@@ -25,9 +25,10 @@ class Reference:
     Attributes
     ----------
     mean_q8, noise_q8 : (H, W, 3) uint16
-        256 x grey level, blue, green, red. Noise is the standard deviation of one frame, never 0;
-        where the errors of neighbouring pixels go together, as in a compressed picture, as much
-        larger as makes the noise of a mean over 12 x 12 pixels right.
+        256 x grey level, blue, green, red. Noise is the standard deviation of one frame less the
+        mean, whose own error is in it, never 0; where the errors of neighbouring pixels go
+        together, as in a compressed picture, as much larger as makes the noise of a mean over
+        12 x 12 pixels right.
     frames : int
         How many frames were averaged.
     """
@@ -53,7 +54,7 @@ class Reference:
 
     @property
     def noise(self):
-        """(H, W, 3) float32 grey levels, standard deviation of one frame."""
+        """(H, W, 3) float32 grey levels, standard deviation of one frame less the mean."""
         return self.noise_q8.astype(np.float32) / np.float32(256)
 
 
@@ -125,7 +126,7 @@ class ReferenceBuilder:
         # a level that hardly varies is always rounded the same way, by a sawtooth's first harmonic
         # (B. Widrow, IRE Trans. Circuit Theory 3 (1956) 266), and another light's otherwise
         rounding = np.exp(-4 * np.pi**2 * (noise - _QUANTISATION_VARIANCE)) / (2 * np.pi**2)
-        noise = np.sqrt(self._of_means(noise) + _PATCH_PX**2 * rounding)
+        noise = np.sqrt((self._of_means(noise) + _PATCH_PX**2 * rounding) * (1 + 1 / n))
         return Reference(np.round(self._sum * 256 / n).astype(np.uint16),
                          np.round(noise * 256).astype(np.uint16), n)
 

@@ -30,8 +30,9 @@ def test_mean_and_noise_are_those_of_the_pixels():
     # standard error of a mean of 40, and rounding to 1/256
     z = (reference.mean - mean) / (sd / np.sqrt(40))
     assert np.abs(z.std() - 1) < 0.05 and np.abs(z.mean()) < 0.05
-    # rounding adds 1/12 to the variance (B. Widrow, IRE Trans. Circuit Theory 3 (1956) 266)
-    variance = np.square(reference.noise).mean(axis=(0, 2))
+    # rounding adds 1/12 to the variance (B. Widrow, IRE Trans. Circuit Theory 3 (1956) 266), the
+    # mean of 40 a fortieth
+    variance = np.square(reference.noise).mean(axis=(0, 2)) / (1 + 1 / 40)
     np.testing.assert_allclose(variance, sd[0, :, 0] ** 2 + 1 / 12, rtol=0.15)
 
 
@@ -43,7 +44,8 @@ def test_steady_pictures_give_their_own_values_and_the_noise_of_rounding():
     picture = np.random.default_rng(2).integers(0, 256, (*SHAPE, 3)).astype(np.uint8)
     reference = build([picture] * 5)
     np.testing.assert_array_equal(reference.mean, picture)
-    np.testing.assert_allclose(reference.noise, np.sqrt(1 / 12 + 144 / (2 * np.pi**2)), atol=0.01)
+    wanted = np.sqrt((1 / 12 + 144 / (2 * np.pi**2)) * (1 + 1 / 5))
+    np.testing.assert_allclose(reference.noise, wanted, atol=0.01)
 
 
 def compressed(pictures, quality):
@@ -69,7 +71,7 @@ def test_noise_holds_for_means_over_patches_of_a_compressed_picture(quality):
     real = means.std(axis=0, ddof=1)[0]
     stated = np.sqrt(cv2.resize(noise**2, (20, 15), interpolation=cv2.INTER_AREA) / 256)
     ratio = np.sqrt(np.square(real).mean() / np.square(stated).mean())
-    assert 0.95 < ratio < 1.05 if quality is None else 0.5 < ratio < 1.1
+    assert 0.95 < ratio < 1.05 if quality is None else 0.6 < ratio < 1.3
 
 
 def test_slow_drift_of_the_light_does_not_count_as_noise():
