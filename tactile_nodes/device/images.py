@@ -6,6 +6,7 @@ import numpy as np
 
 from tactile_nodes.device.bags import Bag, is_bag, stamp_of
 from tactile_nodes.errors import DeviceError
+from tactile_nodes.interface import FINGER_TOPICS
 
 FRAME_RATES = (1.0, 240.0)         # Hz, of a folder of images; a bag has its own
 _IMAGE_TYPES = ('sensor_msgs/msg/Image', 'sensor_msgs/msg/CompressedImage')
@@ -19,6 +20,9 @@ _ENCODINGS = {
     'yuyv': (2, cv2.COLOR_YUV2BGR_YUYV), 'yuv422_yuy2': (2, cv2.COLOR_YUV2BGR_YUYV),
     'bayer_rggb8': (1, cv2.COLOR_BayerBG2BGR), 'bayer_bggr8': (1, cv2.COLOR_BayerRG2BGR),
     'bayer_gbrg8': (1, cv2.COLOR_BayerGR2BGR), 'bayer_grbg8': (1, cv2.COLOR_BayerGB2BGR)}
+# what the other nodes make of a camera's images, and the reference
+_MADE_OF_IMAGES = tuple(f'/{t.name}' for t in FINGER_TOPICS if t.type == _IMAGE_TYPES[0]
+                        and t.name != 'image_raw')
 _SUFFIXES = ('.png', '.jpg', '.jpeg')
 
 class CorruptImageError(Exception):
@@ -39,7 +43,8 @@ def images_at(path, topic, rate):
     Returns
     -------
     object
-        With `name`, `frame_rates` (range of `rate`, None when the recording has its own),
+        With `name`, `topic` (None for a folder), `frame_rates` (range of `rate`, None when the
+        recording has its own),
         `images()` yielding (stamp in ns, payload) from the beginning, and `decode(payload)`
         returning (H, W, 3) uint8 and the JPEG bytes if it was one; CorruptImageError if not
         decodable.
@@ -64,7 +69,7 @@ def images_at(path, topic, rate):
 class _Folder:
     """Images of a folder; stamps count from 0 at the frame rate."""
 
-    frame_rates = FRAME_RATES
+    topic, frame_rates = None, FRAME_RATES
 
     def __init__(self, path, files, rate):
         self.name, self.rate, self._files = str(path), rate, files
@@ -93,21 +98,23 @@ class _BagImages:
         self._bag = Bag(path)
         topics = self._bag.topics
         images = sorted(name for name, kind in topics.items() if kind in _IMAGE_TYPES)
-        if topic is None and len(images) == 1:
-            topic = images[0]
+        cameras = [name for name in images if not name.endswith(_MADE_OF_IMAGES)
+                   and name.removesuffix('/compressed') not in images[:images.index(name)]]
+        if topic is None and len(cameras) == 1:
+            topic = cameras[0]
         if topic not in images:
             raise DeviceError(
                 'several image topics' if topic is None and images else 'no such image topic',
                 where=str(path), found=topic,
-                expected='one of ' + ', '.join(images) if images else
+                expected='one of ' + ', '.join(cameras or images) if images else
                 f'an image topic; it has {", ".join(sorted(topics)) or "no topics"}',
                 fix='Say which topic to play.' if images else None)
-        self._topic, self._type = topic, topics[topic]
+        self.topic, self._type = topic, topics[topic]
         self.name = f'{path} {topic}'
 
     def images(self):
         """Yield (stamp in ns, payload)."""
-        for _, log_ns, message in self._bag.messages([self._topic]):
+        for _, log_ns, message in self._bag.messages([self.topic]):
             yield (log_ns if message is None else stamp_of(message, log_ns)), message
 
     def decode(self, message):

@@ -78,6 +78,12 @@ class RecordingDevice(FingertipDevice):
             width_px=width, height_px=height, frame_rate_range=self._source.frame_rates,
             exposure_range=None, gain_range=None, has_light=False)
 
+    @property
+    def topic(self):
+        """The image topic that is read, None for a folder of images; only while open."""
+        self._need_open()
+        return self._source.topic
+
     def start(self):
         """Begin at the first image; the sequence begins anew."""
         self._need_open()
