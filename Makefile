@@ -12,13 +12,16 @@ unexport _ROS_WHEELS_BOOTSTRAP_COMPLETE
 ifdef _ROS_WHEELS_BOOTSTRAP_COMPLETE
 unexport LD_LIBRARY_PATH
 endif
-.PHONY: help demo test test-device test-distros lint clean
+.PHONY: help demo bench test test-device test-distros lint clean
 
 help:     ## this list
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / {printf "make %-14s %s\n", $$1, $$2}' Makefile
 
 demo: .venv/ready     ## run the virtual four-finger hand; the report is demo/index.html
 	.venv/bin/tactile demo --out demo
+
+bench: .venv/bench-ready     ## measure this machine beside other methods; the report is bench/index.html
+	.venv/bin/tactile bench --out bench
 
 test: .venv/ready     ## all tests: Kilted wheels, newest NumPy and OpenCV
 	.venv/bin/python -m pytest $(PYTEST)
@@ -33,11 +36,15 @@ lint: .venv/ready     ## style
 	.venv/bin/ruff check .
 
 clean:     ## remove what was built
-	rm -rf .venv .venv-jazzy build install log dist demo *.egg-info .pytest_cache .ruff_cache
+	rm -rf .venv .venv-jazzy build install log dist demo bench *.egg-info .pytest_cache .ruff_cache
 	find . -name __pycache__ -type d -prune -exec rm -r {} +
 
 .venv/ready: setup.py
 	$(call environment,.venv,ros-kilted,)
+
+.venv/bench-ready: .venv/ready
+	@.venv/bin/pip install -q -e '.[bench]'
+	@touch $@
 
 # The versions of NumPy and OpenCV that Ubuntu 24.04 has.
 .venv-jazzy/ready: setup.py

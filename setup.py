@@ -48,6 +48,8 @@ setup(
         'bags': ['mcap>=1.5', 'rosbags', 'zstandard'],
         'ros-kilted': ros_wheels('9.1.2', '9.3.3', '5.5.1'),
         'ros-jazzy': ros_wheels('7.1.6', '8.4.3', '5.3.6'),
+        # other methods, to measure beside ours
+        'bench': ['scikit-image', 'trackpy'],
         # colcon runs pytest because it is named here.
         'test': ['pytest', 'pytest-timeout', 'psutil', 'ruff>=0.17,<0.18', 'scikit-fem', 'tamaas',
                  'OpenPIV'],
