@@ -1,7 +1,11 @@
 # SPDX-License-Identifier: Apache-2.0
-"""Contact from an image: what changed against the reference, where it is touched, how deep."""
+"""Contact from an image: what changed against the reference, where it is touched, how deep.
+
+A clear skin shows no imprint; there contact comes from the markers (`motion_contact`).
+"""
 
 import math
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -9,6 +13,7 @@ import numpy as np
 from tactile_nodes.core.depth import integrate_gradient
 from tactile_nodes.core.geometry import check_image
 from tactile_nodes.core.light_drift import fit_drift
+from tactile_nodes.core.motion_contact import PatchFinder
 from tactile_nodes.core.types import Contact
 from tactile_nodes.errors import DataError
 
@@ -60,12 +65,13 @@ class ContactStage:
     All in cells of the work grid. Change is measured in a way that the reflectance of the skin
     cancels out of, so a marker that moves is no contact by itself: as slope with a shading model,
     as change of colour without one. Drift of the LEDs is made good first, see `light_drift`.
+    Of a clear elastomer, mask and centroid are those of the patch that explains the motion of the
+    markers, see `motion_contact`.
 
     Parameters
     ----------
     geometry : ImageGeometry
     elastomer : Elastomer
-        A clear one has no shading: the result is then always empty, without depth.
     shading : ShadingModel, optional
         Without it depth is NaN.
     """
@@ -74,6 +80,7 @@ class ContactStage:
         self._geometry, self._work = geometry, geometry.work
         self._has_shading = elastomer.kind.has_shading
         self._shading = shading if self._has_shading else None
+        self._patches = None if self._has_shading else PatchFinder(self._work, elastomer)
         x, y = self._work.axes()
         self._first_cell = x[0], y[0]
         self._moments = (np.stack([np.ones_like(y), y]).astype(np.float32),
@@ -132,8 +139,15 @@ class ContactStage:
         metric[:, total <= _LEAST_WEIGHT] = 0
         return metric
 
-    def process(self, image):
-        """Compare an image (H, W, 3) uint8 with the reference.
+    def process(self, image, markers=None):
+        """Compare an image with the reference.
+
+        Parameters
+        ----------
+        image : (H, W, 3) uint8
+            Blue, green, red.
+        markers : MarkerField, optional
+            Of the same image; what a clear elastomer's contact is found from.
 
         Returns
         -------
@@ -150,7 +164,9 @@ class ContactStage:
             raise DataError('no reference yet', where='contact', fix='Call set_reference first.')
         light = self._reduce(cv2.LUT(image, self._to_light, dst=self._full))
         mixture, gain = fit_drift(self._reference_blocks, self._blocks(light), self._block_shape)
-        if not self._has_shading or gain.min() < _GAIN_RANGE[0] or gain.max() > _GAIN_RANGE[1]:
+        if not self._has_shading:
+            return self._from_motion(markers, gain)
+        if gain.min() < _GAIN_RANGE[0] or gain.max() > _GAIN_RANGE[1]:
             return self._result(np.zeros(self._work.shape, bool), None, gain)
         slope, total = self._slope(cv2.split(light), mixture)
         squared = _squared_change(slope, self._metric)
@@ -164,6 +180,19 @@ class ContactStage:
         if changed:
             depth -= _rest_level(depth, changed)
         return self._result(_touched(changed, squared, depth), depth, gain)
+
+    def _from_motion(self, markers, gain):
+        """Contact of a clear skin."""
+        patch = None
+        if markers is not None:
+            self._patches.set_markers(markers.rest)
+            patch = self._patches.find(markers.displacement)
+        if patch is None:
+            return self._result(np.zeros(self._work.shape, bool), None, gain)
+        x, y = self._work.axes()
+        distance = np.hypot(x - patch.centre[0], y[:, None] - patch.centre[1])
+        mask = distance <= max(patch.radius, distance.min())
+        return replace(self._result(mask, None, gain), centroid=patch.centre)
 
     def _blocks(self, light):
         """Light (3, N) float64 of blocks of a reduced picture."""

@@ -9,6 +9,7 @@ _PHASES = np.array([(i, j) for i in (-1, 0, 1) for j in (-1, 0, 1)])     # third
 _STEPS = 6                  # Gauss-Newton steps at most
 _NEAR = 0.25                # px; a step below it needs no other (half a third, and some noise)
 _MIN_SIMILARITY = 0.8       # weighted correlation with the picture at rest
+_SILHOUETTE = 0.6           # of the contrast at rest: what is brighter shows nothing of the dot
 _GAIN_RANGE = (0.4, 2.5)    # contrast against the contrast at rest
 
 
@@ -30,9 +31,12 @@ class MarkerTemplates:
         Row, column of the markers at rest.
     diameter, pitch : float
         Of the markers, px.
+    silhouettes : bool
+        Whether something moves behind the markers: what is much brighter than a dot then counts
+        as just brighter.
     """
 
-    def __init__(self, brightness, centres, diameter, pitch):
+    def __init__(self, brightness, centres, diameter, pitch, *, silhouettes=False):
         self._shape = np.array(brightness.shape)
         self._margin = int(np.ceil(diameter / 2))         # a cut dot would be misplaced
         self._reach = r = int(np.ceil(min(0.85 * diameter + 0.5, 0.5 * pitch)))
@@ -49,10 +53,10 @@ class MarkerTemplates:
         self._corner = np.rint(centres).astype(np.int64)
         plane = np.concatenate([np.ones((len(offset), 1)), offset], axis=1) * root_weight[:, None]
         self._plane = np.linalg.qr(plane)[0]
-        self._build(brightness, offset)
+        self._build(brightness, offset, distance[distance < r + 0.5] < diameter / 4, silhouettes)
         self._plane = self._plane.astype(np.float32)
 
-    def _build(self, brightness, offset):
+    def _build(self, brightness, offset, core, silhouettes):
         """Per marker and phase: rest picture, rows that give the shift, unit rest picture."""
         spline = ndimage.spline_filter(brightness.astype(np.float64), order=3, mode='nearest')
         at = self._corner[:, None] + offset
@@ -65,11 +69,16 @@ class MarkerTemplates:
                                            mode='nearest', prefilter=False)
 
         exact = brightness[tuple(np.moveaxis(np.clip(at, 0, self._shape - 1), -1, 0))]
+        self._cap = np.full((count, 1), np.inf, np.float32)
+        if silhouettes:
+            dark, bright = np.median(exact[:, core], axis=1), np.median(exact[:, ~core], axis=1)
+            self._cap[:, 0] = dark + _SILHOUETTE * (bright - dark)
         weight = self._root_weight.astype(np.float64)
         for k, phase in enumerate(_PHASES):
             shift = phase / 3
-            picture = rest(shift) if phase.any() else exact
-            slopes = [(rest(shift + step) - rest(shift - step)) * 3
+            picture = np.minimum(rest(shift) if phase.any() else exact, self._cap)
+            slopes = [(np.minimum(rest(shift + step), self._cap)
+                       - np.minimum(rest(shift - step), self._cap)) * 3
                       for step in ((1 / 6, 0), (0, 1 / 6))]
             basis = self._off_plane(np.stack([*slopes, picture], axis=1) * weight)
             self._norm[:, k] = np.linalg.norm(basis[:, 2], axis=1)
@@ -123,6 +132,7 @@ class MarkerTemplates:
         corner = np.clip(corner, 0, self._shape - 1) + self._reach
         at = corner[:, 0] * self._stride + corner[:, 1]
         patch = padded.take(at[:, None] + self._flat_offset)
+        np.minimum(patch, self._cap[index], out=patch)
         bank = self._bank[index, phase]
         residual = (patch - bank[:, 0]) * self._root_weight
         row, column, likeness = np.matmul(bank[:, 1:], residual[:, :, None])[..., 0].T
@@ -132,6 +142,6 @@ class MarkerTemplates:
         power += (2 * likeness + norm) * norm
         gain = 1 + likeness / norm
         good = inside & (gain > _GAIN_RANGE[0]) & (gain < _GAIN_RANGE[1]) \
-            & (gain * norm > _MIN_SIMILARITY * np.sqrt(power))
+            & (gain * norm > _MIN_SIMILARITY * np.sqrt(np.maximum(power, 0)))
         shift = np.stack([row, column], axis=1) / np.clip(gain, *_GAIN_RANGE)[:, None]
         return np.clip(shift, -self._reach / 2, self._reach / 2), good

@@ -112,7 +112,8 @@ class FlowStage:
         if self._elastomer.kind.has_markers:
             scale = 1 / self._geometry.metres_per_px
             self._tracker = MarkerTracker(mean, self._elastomer.marker_pitch * scale,
-                                          self._elastomer.marker_diameter * scale)
+                                          self._elastomer.marker_diameter * scale,
+                                          silhouettes=not self._elastomer.kind.has_shading)
             lattice = self._tracker.lattice
             self._ids = lattice.ids
             self._rest = self._geometry.to_tip(lattice.centres).astype(np.float32)
@@ -153,17 +154,20 @@ class MarkerTracker:
         The unloaded skin.
     pitch, diameter : float
         Expected of the markers, px.
+    silhouettes : bool
+        Whether the skin is clear, with something behind it that moves.
 
     Attributes
     ----------
     lattice : MarkerLattice
     """
 
-    def __init__(self, mean, pitch, diameter):
+    def __init__(self, mean, pitch, diameter, *, silhouettes=False):
         brightness = log_brightness(mean)
         self.lattice = find_markers(brightness, pitch, diameter)
         self._templates = MarkerTemplates(brightness, self.lattice.centres,
-                                          self.lattice.diameter, self.lattice.pitch)
+                                          self.lattice.diameter, self.lattice.pitch,
+                                          silhouettes=silhouettes)
         self._last = brightness
         self._moved = np.zeros_like(self.lattice.centres)      # last known of lost markers
         self._good = np.ones(len(self._moved), bool)

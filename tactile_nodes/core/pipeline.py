@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: Apache-2.0
 """Start reading here: one fingertip's processing, from image to wrench, in the order of the data.
 
-image -> contact (mask, depth) --+
-      -> markers (displacement) -+-> force (wrench, standard deviation, stick ratio, slipping)
+image -> markers (displacement) -> contact (mask, centroid, depth)
+                                     -> force (wrench, standard deviation, stick ratio, slipping)
 
 Each stage is a module of this folder and can run in a process of its own; the numbers are the
 same, because everything that goes from stage to stage here also fits through a topic unchanged.
@@ -54,6 +54,6 @@ class FingerPipeline:
         DataError
             For an image of another size or type, or before there is a reference.
         """
-        contact = self._contact.process(image)
         markers = self._flow.process(image)
+        contact = self._contact.process(image, markers)
         return contact, markers, self._force.process(contact, markers, stamp_ns)

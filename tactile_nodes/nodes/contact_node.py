@@ -1,10 +1,11 @@
 # SPDX-License-Identifier: Apache-2.0
 """Contact node: where the skin is touched and how deep."""
 
-from sensor_msgs.msg import Image
+from sensor_msgs.msg import Image, PointCloud2
 
 from tactile_nodes.core.contact import ContactStage
 from tactile_nodes.nodes.finger_node import NEWEST, StageNode
+from tactile_nodes.nodes.join import Join
 from tactile_nodes.nodes.messages import (
     bool_message,
     centroid_of,
@@ -12,14 +13,14 @@ from tactile_nodes.nodes.messages import (
     header_of,
     image_from_message,
     image_message,
+    markers_from_cloud,
     point_message,
-    stamp_of,
 )
 from tactile_nodes.nodes.process import run
 
 
 class ContactNode(StageNode):
-    """Publishes contact/*; with `subscribe` it takes its frames from topics."""
+    """Publishes contact/*; with `subscribe` it takes frames and their markers from topics."""
 
     def __init__(self, *, subscribe=True, **options):
         super().__init__('contact', 'contact', **options)
@@ -27,23 +28,30 @@ class ContactNode(StageNode):
         self.stage = ContactStage(self.geometry, self.elastomer, shading)
         self._contact = None
         self.need_reference(subscribe=subscribe)
+        self._join = Join(('image', 'markers'), self._take)
         if subscribe:
-            self.create_subscription(Image, 'image_raw', self._take, NEWEST)
+            for name, kind, topic in (('image', Image, 'image_raw'),
+                                      ('markers', PointCloud2, 'markers/displacement')):
+                self.create_subscription(kind, topic, self._join.taker(name), NEWEST)
 
-    def process(self, image, stamp_ns):
+    def process(self, image, markers, stamp_ns):
         """Find and publish the Contact in an image (H, W, 3); None without a reference."""
         if self.problem:
             return None
-        contact = self.work(self.stage.process, image)
+        contact = self.work(self.stage.process, image, markers)
         if contact is not None:
             self._publish(contact, header_of(stamp_ns, self.frame_id))
             self._contact = contact
         return contact
 
-    def _take(self, message):
-        image = self.guard(image_from_message, message, 'bgr8', self.geometry.shape)
-        if image is not None:
-            self.process(image, stamp_of(message))
+    def _take(self, stamp_ns, parts):
+        inputs = self.guard(self._decode, parts)
+        if inputs is not None:
+            self.process(*inputs, stamp_ns)
+
+    def _decode(self, parts):
+        return (image_from_message(parts['image'], 'bgr8', self.geometry.shape),
+                markers_from_cloud(parts['markers']))
 
     def _publish(self, contact, header):
         self.send('contact/in_contact', bool_message, contact.in_contact)

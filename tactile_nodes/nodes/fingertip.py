@@ -33,10 +33,12 @@ def compose(*, device=None, **options):
         kind(subscribe=False, **options) for kind in (ContactNode, FlowNode, ForceNode, ViewNode))
 
     def work_through(frame):
-        found = contact.process(frame.image, frame.stamp_ns)
         markers = flow.process(frame.image, frame.stamp_ns)
+        if markers is None:
+            return
+        found = contact.process(frame.image, markers, frame.stamp_ns)
         source.in_contact = found is not None and found.in_contact
-        if found is not None and markers is not None:
+        if found is not None:
             estimate = force.process(found, markers, frame.stamp_ns)
             if estimate is not None:
                 view.process(frame.image, found, markers, estimate, frame.stamp_ns)

@@ -29,11 +29,25 @@ def wrong_images(good):
     return spoilt
 
 
+class Both:
+    """Publishes markers with every image, as the contact node wants them."""
+
+    def __init__(self, image, cloud):
+        self._image, self._cloud = image, cloud
+        wait_until(cloud.get_subscription_count, 'the node listens')
+
+    def publish(self, image):
+        self._cloud.publish(messages.cloud_message(markers(), image.header))
+        self._image.publish(image)
+
+
 @pytest.mark.parametrize('kind', [ContactNode, FlowNode])
 def test_garbage_images_and_references(serve, foreign, frames, options, kind):
     node, = serve([kind(**options)])
     image = foreign.publisher('/sorter/index/image_raw', IMAGE)
     wait_until(image.get_subscription_count, 'the node listens')
+    if kind is ContactNode:
+        image = Both(image, foreign.publisher('/sorter/index/markers/displacement', CLOUD))
     assert node.status()[0] == b'\x01' and 'waiting for the no-contact reference' in \
         node.status()[1]
     good = messages.image_message(frames[-1].image, 'bgr8',
