@@ -3,13 +3,7 @@
 
 import time
 
-from tactile_nodes.device.recording import RecordingDevice
-from tactile_nodes.device.usb import UsbDevice
-from tactile_nodes.device.virtual import VirtualDevice
 from tactile_nodes.errors import DataError
-from tactile_nodes.files.device_profile import read_device_profile
-from tactile_nodes.files.elastomer import read_elastomer
-from tactile_nodes.files.scenario import read_scenario
 
 
 def make_device(spec, *, serial, elastomer_file, width, height, frame_rate, clock=time.time_ns):
@@ -33,14 +27,24 @@ def make_device(spec, *, serial, elastomer_file, width, height, frame_rate, cloc
     TactileError
         A wrong file or kind.
     """
+    # imported here: a USB fingertip starts faster without the renderer and the bag reader
     if spec.kind == 'usb':
+        from tactile_nodes.device.usb import UsbDevice
+        from tactile_nodes.files.device_profile import read_device_profile
+
         return UsbDevice(serial, read_device_profile(spec.profile), port=spec.port, width=width,
                          height=height, frame_rate=frame_rate, clock=clock)
     if spec.kind == 'virtual':
+        from tactile_nodes.device.virtual import VirtualDevice
+        from tactile_nodes.files.elastomer import read_elastomer
+        from tactile_nodes.files.scenario import read_scenario
+
         return VirtualDevice(serial, read_elastomer(elastomer_file),
                              read_scenario(spec.scenario), width=width, height=height,
                              frame_rate=frame_rate, scenario_start=spec.start, clock=clock)
     if spec.kind == 'recording':
+        from tactile_nodes.device.recording import RecordingDevice
+
         return RecordingDevice(spec.recording, topic=spec.topic or None, repeat=spec.repeat,
                                frame_rate=frame_rate, clock=clock)
     raise DataError('unknown device', where='device', found=spec.kind,
