@@ -2,6 +2,7 @@
 """A USB fingertip: a camera of the USB Video Class through the kernel's driver, and its LEDs."""
 
 import errno
+import os
 import threading
 import time
 import zlib
@@ -128,14 +129,17 @@ class UsbDevice(FingertipDevice):
         where, bus = self._where(), self.camera.bus
         if error.errno == errno.EBUSY:
             return DeviceError('the camera is in use', where=where,
-                               found=', '.join(holders(self.camera.node)) or 'another process',
+                               found=', '.join(h for h in holders(self.camera.node)
+                                               if not h.endswith(f'({os.getpid()})'))
+                               or 'another process',
                                expected='a camera that nobody streams from',
                                fix='End that program.')
         if error.errno == errno.ENOSPC:
-            others = [f'{c.serial or c.product} on port {c.port}' for c in attached_cameras()
-                      if c.bus == bus and c.port != self.camera.port]
+            others = [f'{c.serial or c.product} on port {c.port}'
+                      + ''.join(f', open in {holder}' for holder in holders(c.node))
+                      for c in attached_cameras() if c.bus == bus and c.port != self.camera.port]
             return DeviceError(f'no bandwidth left on USB bus {bus}', where=where,
-                               found='also there: ' + (', '.join(others) or 'nothing'),
+                               found='also there: ' + ('; '.join(others) or 'nothing'),
                                fix='Move fingers to another host controller or lower format or '
                                    'rate; `tactile check` plans it.')
         kind = DeviceLost if error.errno in (errno.ENODEV, errno.EIO) else DeviceError

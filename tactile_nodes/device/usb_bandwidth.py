@@ -102,11 +102,14 @@ class Stream:
 
     @property
     def time_us(self):
-        """Periodic bus time per microframe, us; inf if no setting is large enough."""
+        """Periodic bus time per microframe, us; inf if no setting is large enough.
+
+        In whole us, as the kernel's EHCI driver reserves it.
+        """
         size = self.packet_size
         if size is None:
             return math.inf
-        return isochronous_us(size) if size else 0.0
+        return float(math.ceil(isochronous_us(size))) if size else 0.0
 
 
 def used_us(streams):

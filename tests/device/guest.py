@@ -117,7 +117,7 @@ def _initramfs(version):
     return gzip.compress(_cpio(files), 1)
 
 
-def run_in_guest(command, share, timeout, echo=False):
+def run_in_guest(command, share, timeout, echo=False, redirected=()):
     """Boot the guest, run the command in the project's folder, power off.
 
     Parameters
@@ -130,6 +130,8 @@ def run_in_guest(command, share, timeout, echo=False):
         s; the guest is then killed.
     echo : bool
         Also print its output as it comes.
+    redirected : sequence of Path
+        Sockets of USB devices (`emulated/redirection.py`) to plug into an EHCI host controller.
 
     Returns
     -------
@@ -149,7 +151,10 @@ def run_in_guest(command, share, timeout, echo=False):
             '-fsdev', 'local,id=host,path=/,security_model=none,readonly=on,multidevs=remap',
             '-device', 'virtio-9p-pci,fsdev=host,mount_tag=host',
             '-fsdev', f'local,id=out,path={share},security_model=none',
-            '-device', 'virtio-9p-pci,fsdev=out,mount_tag=out']
+            '-device', 'virtio-9p-pci,fsdev=out,mount_tag=out', '-device', 'usb-ehci,id=ehci']
+    for number, path in enumerate(redirected):
+        qemu += ['-chardev', f'socket,id=usb{number},path={path}',
+                 '-device', f'usb-redir,chardev=usb{number},bus=ehci.0']
     lines = []
     with subprocess.Popen(qemu, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE,
                           stderr=subprocess.STDOUT, text=True, errors='replace') as process:

@@ -9,21 +9,32 @@ import numpy as np
 import pytest
 
 from tests.device import guest
+from tests.device.emulated.fingertip import EmulatedFingertip
 from tests.device.emulated.pictures import press_pictures
+from tests.device.emulated.redirection import Redirection
 
 REASON = guest.why_not()
+EHCI_RATES = (30, 45, 60, 90, 120)
 
 
 @pytest.mark.skipif(bool(REASON), reason=REASON)
-@pytest.mark.timeout(420)
-def test_the_device_tests_pass_in_a_guest_with_usb(tmp_path, capsys):
-    np.save(tmp_path / 'pictures.npy', press_pictures())
+@pytest.mark.timeout(600)
+@pytest.mark.parametrize(('modules', 'count'), [
+    (('vivid', 'fingertips', 'bandwidth'), 33)])
+def test_in_a_guest_with_usb(modules, count, tmp_path, capsys):
+    pictures = press_pictures()
+    np.save(tmp_path / 'pictures.npy', pictures)
+    sockets = [tmp_path / f'usb{number}' for number in range(4)]
+    for number, path in enumerate(sockets):
+        Redirection(path, EmulatedFingertip(f'EH-{number}', pictures, bulk=False,
+                                            rates=EHCI_RATES))
     command = ('PICTURES=/out/pictures.npy ' + shlex.quote(sys.executable) + ' -m pytest -s -v '
                '-p no:cacheprovider --timeout=120 '
-               + ' '.join(f'tests/device/in_guest/{name}.py' for name in ('vivid', 'fingertips')))
+               + ' '.join(f'tests/device/in_guest/{name}.py' for name in modules))
     with capsys.disabled():
         print()
-        status, output = guest.run_in_guest(command, tmp_path, 400, echo=True)
+        status, output = guest.run_in_guest(command, tmp_path, 580, echo=True,
+                                            redirected=sockets)
     assert status == 0, output[-3000:]
     passed = re.search(r'(\d+) passed', output)
-    assert passed and int(passed[1]) >= 20 and 'skipped' not in output.splitlines()[-1]
+    assert passed and int(passed[1]) >= count and 'skipped' not in output.splitlines()[-1]

@@ -48,7 +48,7 @@ class EmulatedFingertip:
     """State and answers of one device; the transport (`usbip.py`) carries them.
 
     Attributes that a test may set: `trouble`, a set of 'stall', 'repeat', 'truncate',
-    'corrupt jpeg', 'error flag', 'nak', 'refuse control'.
+    'corrupt jpeg', 'error flag', 'nak', 'refuse control'. `lit` lists every LED state in turn.
     """
 
     def __init__(self, serial, pictures, *, bulk=True, sizes=d.SIZES, rates=d.RATES,
@@ -68,6 +68,7 @@ class EmulatedFingertip:
             (d.EXTENSION, 0x02): Value(2, 0, 1023, 0),       # one LED level for all
         }
         self.vendor_leds = (0, 0, 0)
+        self.lit = [(0, 0, 0)]
         self.probe = self._negotiate(1, 1, d.interval(max(rates)))
         self.committed = None
         self.alternate = 0
@@ -168,14 +169,16 @@ class EmulatedFingertip:
         """
         kind, request, value, index, length = struct.unpack('<BBHHH', setup)
         if kind & 0x60 == 0x40:
-            return self._vendor(kind, request, value, data)
-        if kind & 0x60 == 0x20:
+            answer = self._vendor(kind, request, data)
+        elif kind & 0x60 == 0x20:
             answer = self._class(request, value >> 8, index, data)
         else:
             answer = self._standard(request, value, index)
+        if self.leds() != self.lit[-1]:
+            self.lit.append(self.leds())
         return answer if answer is STALL else answer[:length]
 
-    def _vendor(self, kind, request, value, data):
+    def _vendor(self, kind, request, data):
         if request != LED_REQUEST or 'refuse control' in self.trouble:
             return STALL
         if kind & 0x80:
