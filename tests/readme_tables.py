@@ -5,6 +5,7 @@ import re
 from pathlib import Path
 
 from tactile_nodes import interface
+from tactile_nodes.files import device_profile
 
 README = Path(__file__).parent.parent / 'README.md'
 
@@ -48,6 +49,9 @@ def tables():
                             for name, kind, node, about in interface.SERVICES]),
         'parameters': _table(('node', 'parameter', 'default', 'unit', 'range', 'set', 'what'),
                              _parameter_rows()),
+        'device profile': _table(('key', 'needed', 'what to fill in'),
+                                 [(f'`{key}`', needed, about)
+                                  for key, needed, about in device_profile.KEYS]),
     }
 
 

@@ -10,6 +10,39 @@ from tactile_nodes.files.section import read_section
 FORMATS = ('MJPG', 'YUYV')
 LED_WAYS = ('v4l2_control', 'extension_unit', 'vendor_request', 'none')
 CHANNELS = ('red', 'green', 'blue')
+KEYS = (
+    # key, needed, what to fill in
+    ('name', 'always', 'name of this kind of fingertip'),
+    ('usb.vendor_id', 'with `usb`', 'only devices with this id are of this kind (`tactile devices '
+     '--json`, `lsusb`); without `usb` any camera'),
+    ('usb.product_id', 'with `usb`', 'the same'),
+    ('formats', 'always', 'image formats, `MJPG` and `YUYV`, the preferred one first'),
+    ('fixed_controls[].id', 'with `fixed_controls`', 'V4L2 controls that are set in this order '
+     'when the device is opened: automatic exposure, gain and white balance off first (`v4l2-ctl '
+     '--list-ctrls-menus`)'),
+    ('fixed_controls[].value', 'with `fixed_controls`', 'the value'),
+    ('exposure.id', 'with `exposure`', 'V4L2 control of the exposure time'),
+    ('exposure.step_s', 'with `exposure`', 's per step of that control'),
+    ('gain.id', 'with `gain`', 'V4L2 control of the gain'),
+    ('gain.step', 'with `gain`', 'gain factor per step of that control'),
+    ('leds.way', 'always', '`v4l2_control`, `extension_unit`, `vendor_request` or `none`'),
+    ('leds.gamma', 'optional', 'device value = level ^ gamma over the range; default 1'),
+    ('leds.controls.all', '`v4l2_control`', 'V4L2 control of all LEDs; its own range is level 0 '
+     'to 1'),
+    ('leds.controls.red', '`v4l2_control`', 'or one control per channel: `red`, `green`, `blue`'),
+    ('leds.unit', '`extension_unit`', 'id of the extension unit (`lsusb -v`)'),
+    ('leds.guid', '`extension_unit`', 'or its GUID, 32 digits in the order of the descriptor'),
+    ('leds.selector', '`extension_unit`', 'the control of that unit'),
+    ('leds.request', '`vendor_request`', 'bRequest; the request goes to the device'),
+    ('leds.value', 'optional', '`vendor_request`: wValue, default 0'),
+    ('leds.index', 'optional', '`vendor_request`: wIndex, default 0'),
+    ('leds.layout.fields', '`extension_unit`, `vendor_request`', 'what is sent, in order: `red`, '
+     '`green`, `blue` (or `all`: one level) and constant bytes'),
+    ('leds.layout.bytes_per_level', 'optional', 'bytes of each level, default 1'),
+    ('leds.layout.byte_order', 'optional', '`little` (default) or `big`'),
+    ('leds.layout.range', 'with `layout`', 'device values of level 0 and level 1'),
+)
+"""What a user fills in for a new kind of fingertip; the README's table."""
 
 
 @dataclass(frozen=True)
@@ -125,9 +158,7 @@ class DeviceProfile:
 def read_device_profile(path):
     """Read a device profile.
 
-    Keys: `name`; optional `usb` (`vendor_id`, `product_id`); `formats`; optional `fixed_controls`
-    (list of `id`, `value`), `exposure` (`id`, `step_s`), `gain` (`id`, `step`); `leds` (`way` and
-    the keys of that way, see README).
+    The keys are those of `KEYS`.
 
     Returns
     -------

@@ -3,9 +3,10 @@ import re
 from pathlib import Path
 
 import pytest
+import yaml
 
 from tactile_nodes.errors import FileError
-from tactile_nodes.files.device_profile import Layout, find_profile, read_device_profile
+from tactile_nodes.files.device_profile import KEYS, Layout, find_profile, read_device_profile
 from tactile_nodes.hand.resources import shipped
 
 BASE = '''
@@ -85,3 +86,57 @@ def test_a_profile_is_found_for_a_camera(tmp_path, write):
     camera.product_id = 1
     assert find_profile(camera, tmp_path) is None
     assert read_device_profile(tmp_path / 'any.yaml').matches(camera)
+
+
+LAYOUT = {'fields': ['all'], 'bytes_per_level': 1, 'byte_order': 'big', 'range': [0, 9]}
+WAYS = ({'way': 'v4l2_control', 'gamma': 2.0, 'controls': {'all': 5}},
+        {'way': 'v4l2_control', 'controls': {'red': 5, 'green': 6, 'blue': 7}},
+        {'way': 'extension_unit', 'unit': 3, 'selector': 1, 'layout': LAYOUT},
+        {'way': 'extension_unit', 'guid': '0' * 32, 'selector': 1, 'layout': LAYOUT},
+        {'way': 'vendor_request', 'request': 1, 'value': 2, 'index': 3, 'layout': LAYOUT})
+
+
+def full(leds):
+    return {'name': 'full', 'usb': {'vendor_id': 1, 'product_id': 2}, 'formats': ['YUYV'],
+            'fixed_controls': [{'id': 1, 'value': 2}], 'exposure': {'id': 3, 'step_s': 0.1},
+            'gain': {'id': 4, 'step': 0.1}, 'leds': leds}
+
+
+def paths(value, path=''):
+    """All keys of nested dicts, as KEYS writes them."""
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            yield from paths(inner, f'{path}.{key}'.lstrip('.'))
+    elif isinstance(value, list) and isinstance(value[0], dict):
+        yield from paths(value[0], path + '[]')
+    else:
+        yield path
+
+
+def without(value, path):
+    first, _, rest = path.partition('.')
+    if first.endswith('[]'):
+        return {**value, first[:-2]: [without(value[first[:-2]][0], rest)]}
+    if rest:
+        return {**value, first: without(value[first], rest)}
+    return {key: inner for key, inner in value.items() if key != first}
+
+
+def test_the_table_of_keys_is_what_the_reader_takes(write):
+    """Every key of the table is read, no other is, and those that are needed are asked for."""
+    seen = {path for leds in WAYS for path in paths(full(leds))}
+    others = {'leds.controls.green', 'leds.controls.blue'}      # in the row of `red`
+    assert {key for key, _, _ in KEYS} == seen - others
+    needed = {key: when for key, when, _ in KEYS}
+    for leds in WAYS:
+        whole = full(leds)
+        read_device_profile(write(yaml.safe_dump(whole)))
+        for path in set(paths(whole)) - others:
+            less = yaml.safe_dump(without(whole, path))
+            if needed[path] == 'optional':
+                read_device_profile(write(less))
+            else:
+                with pytest.raises(FileError):
+                    read_device_profile(write(less))
+    for key in ('usb', 'fixed_controls', 'exposure', 'gain'):
+        read_device_profile(write(yaml.safe_dump(without(full(WAYS[0]), key))))
