@@ -100,12 +100,42 @@ class PatchFinder:
         moved = self._motion_of_centre(np.array(at), size, motion.reshape(-1, 2), known)
         return Patch(at + moved, float(np.interp(radius, np.arange(shape[0]), self._radii)))
 
+    def responses_at(self, place, size=0):
+        """Motion of the markers per unit load on a patch at x, y, (2M, loads), m/N and so on."""
+        return self._responses((self._rest - place)[None], size)[0].reshape(-1, _LOADS)
+
     def _motion_of_centre(self, at, size, motion, known):
         """Motion (2,) of the skin at a patch's centre `at`, from the loads that fit best."""
-        rows = self._responses((self._rest[known] - at)[None], size)[0].reshape(-1, _LOADS)
+        rows = self.responses_at(at, size)[np.repeat(known, 2)]
         scale = np.linalg.norm(rows, axis=0)
         loads = np.linalg.lstsq(rows / scale, motion[known].ravel(), rcond=None)[0] / scale
         return self._responses(np.zeros((1, 1, 2)), size)[0, 0] @ loads
+
+
+def smallest_load(finder, marker_sd):
+    """Bound: the smallest press and drag (N) in the middle that `find` sees every other time.
+
+    The best linear detector of a load whose motion u of the markers is known has the signal to
+    noise ratio |u| / sd, whatever it does (matched filter: D. O. North, RCA report PTR-6C, 1943).
+    A fixed false alarm rate asks for a fixed ratio, here `_SIGNIFICANT` ** 0.5 for false alarms
+    that are rarer than one in 10^9 frames; a press spreads an almost incompressible layer so
+    little along the skin that it takes several times the force that a drag does.
+
+    Parameters
+    ----------
+    finder : PatchFinder
+        With its markers set.
+    marker_sd : float
+        Error of a marker's displacement per axis, m.
+
+    Returns
+    -------
+    press, drag : float
+    """
+    rows = finder.responses_at(np.zeros(2))
+    press, drag = np.linalg.norm(rows[:, 0]), np.linalg.norm(rows[:, 1])
+    need = np.sqrt(_SIGNIFICANT) * marker_sd
+    return need / press, need / drag
 
 
 def _refined(axis, values, index):
@@ -140,7 +170,7 @@ class _Responses:
         self._distance, self._curves = at[ahead], []
         for radius in radii:
             load = np.sqrt(np.maximum(1 - (x * x + y * y) / radius**2, 0))      # as of a ball
-            load /= load.sum()
+            load /= load.sum() * step**2           # Pa per N
             spectrum = fft.rfft2(fft.ifftshift(load))
             twist = [fft.rfft2(fft.ifftshift(t)) for t in (-y * load, x * load)]
 

@@ -1,11 +1,13 @@
 # SPDX-License-Identifier: Apache-2.0
 """The no-contact reference: mean and noise of every pixel, from frames of a scene at rest."""
 
+from collections import deque
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
+from tactile_nodes.core.markers import MarkerTracker
 from tactile_nodes.errors import DataError
 
 MIN_FRAMES = 5
@@ -15,6 +17,9 @@ _PATCH_PX = 12       # noise is right for means over such patches; no multiple o
 _TOGETHER = 1.5      # times the variance of pixels that err on their own: compressed
 _WORST = 0.95        # quantile over the patches of a compressed picture
 _AROUND = 5          # patches over which what neighbours have in common is averaged
+_USUAL_WIDTH = 19.2e-3   # m of skin across the image, to look for markers with before calibration
+_MOVED_PX = 0.5      # motion of a clear skin's marker that is no error
+_MOVED_MARKERS = 3
 _MAX_DRIFT = 2.0     # variance over the whole time / variance from frame to frame, 1 = at rest
 
 
@@ -64,15 +69,20 @@ class ReferenceBuilder:
     The noise comes from the differences of successive frames, which a slow change does not touch;
     a variance over the whole time that is well above it tells that something moved (von Neumann,
     Ann. Math. Stat. 12 (1941) 367), here tested in blocks of 16 x 16 pixels. A touch that holds
-    perfectly still looks like rest.
+    perfectly still looks like rest. Behind a clear elastomer anything may move; of it, only the
+    markers must be where they were.
 
     Parameters
     ----------
     shape : (int, int)
         Height and width in pixels.
+    elastomer : Elastomer, optional
+        What the skin is; reflective without.
     """
 
-    def __init__(self, shape):
+    def __init__(self, shape, elastomer=None):
+        self._clear = None if elastomer is None or elastomer.kind.has_shading else elastomer
+        self._first, self._latest = np.zeros((*shape, 3)), deque(maxlen=MIN_FRAMES)
         self._shape = (*shape, 3)
         # float64 holds these whole numbers exactly
         self._sum, self._squares, self._steps = np.zeros((3, *self._shape))
@@ -95,6 +105,9 @@ class ReferenceBuilder:
             step -= step.mean(axis=(0, 1))          # light that flickers is made good elsewhere
             cv2.accumulateSquare(step, self._patch_steps)
         self._last = image.copy()
+        self._latest.append(self._last)
+        if self.count < MIN_FRAMES:
+            cv2.accumulate(image, self._first)
         self.count += 1
 
     def finish(self):
@@ -111,6 +124,20 @@ class ReferenceBuilder:
                             expected=f'at least {MIN_FRAMES}')
         spread = (n * self._squares - self._sum ** 2) / (n * (n - 1))
         noise = self._steps / (2 * (n - 1))
+        if self._clear:
+            self._check_markers()
+        else:
+            self._check_drift(spread, noise)
+        noise = np.maximum(noise, _QUANTISATION_VARIANCE)
+        # a level that hardly varies is always rounded the same way, by a sawtooth's first harmonic
+        # (B. Widrow, IRE Trans. Circuit Theory 3 (1956) 266), and another light's otherwise
+        rounding = np.exp(-4 * np.pi**2 * (noise - _QUANTISATION_VARIANCE)) / (2 * np.pi**2)
+        noise = np.sqrt((self._of_means(noise) + _PATCH_PX**2 * rounding) * (1 + 1 / n))
+        return Reference(np.round(self._sum * 256 / n).astype(np.uint16),
+                         np.round(noise * 256).astype(np.uint16), n)
+
+    def _check_drift(self, spread, noise):
+        """Refuse a scene that moved, from variances over the whole time and frame to frame."""
         drift = (_blocks(spread) + _QUANTISATION_VARIANCE) \
             / (_blocks(noise) + _QUANTISATION_VARIANCE)
         if drift.max() > _MAX_DRIFT:
@@ -122,13 +149,21 @@ class ReferenceBuilder:
                       f'column {column * _BLOCK_PX}',
                 expected=f'at most {_MAX_DRIFT:g} times',
                 fix='Keep everything off the skin and still, and let the LEDs warm up.')
-        noise = np.maximum(noise, _QUANTISATION_VARIANCE)
-        # a level that hardly varies is always rounded the same way, by a sawtooth's first harmonic
-        # (B. Widrow, IRE Trans. Circuit Theory 3 (1956) 266), and another light's otherwise
-        rounding = np.exp(-4 * np.pi**2 * (noise - _QUANTISATION_VARIANCE)) / (2 * np.pi**2)
-        noise = np.sqrt((self._of_means(noise) + _PATCH_PX**2 * rounding) * (1 + 1 / n))
-        return Reference(np.round(self._sum * 256 / n).astype(np.uint16),
-                         np.round(noise * 256).astype(np.uint16), n)
+
+    def _check_markers(self):
+        """Refuse a clear skin whose markers were elsewhere at the end than at the beginning."""
+        mean = (self._sum / self.count).astype(np.float32)
+        per_metre = self._shape[1] / _USUAL_WIDTH
+        tracker = MarkerTracker(mean, self._clear.marker_pitch * per_metre,
+                                self._clear.marker_diameter * per_metre, silhouettes=True)
+        begin, end = (tracker.track(np.rint(total / MIN_FRAMES).astype(np.uint8))
+                      for total in (self._first, sum(i.astype(np.float64) for i in self._latest)))
+        moved = np.hypot(*(end - begin).T)
+        if np.count_nonzero(moved > _MOVED_PX) >= _MOVED_MARKERS:
+            raise DataError('the markers moved', where='reference',
+                            found=f'{np.nanmax(moved):.1f} px from the first to the last frames',
+                            expected=f'at most {_MOVED_PX:g} px',
+                            fix='Keep everything off the skin.')
 
     def _patch_means(self, field):
         return cv2.resize(field, self._patches[::-1], interpolation=cv2.INTER_AREA)

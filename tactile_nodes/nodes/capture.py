@@ -105,8 +105,8 @@ class ReferenceTaker:
         Why the reference that was asked for is not there yet.
     """
 
-    def __init__(self, shape, frames):
-        self._shape, self._frames = shape, frames
+    def __init__(self, shape, frames, elastomer=None):
+        self._shape, self._frames, self._elastomer = shape, frames, elastomer
         self._lock = threading.Lock()
         self._builder = self._request = None
         self._patient = False
@@ -128,7 +128,7 @@ class ReferenceTaker:
         with self._lock:
             self._finish(DataError('a newer request came', where='reference'))
             self._request, self._patient = Future(), patient
-            self._builder = ReferenceBuilder(self._shape)
+            self._builder = ReferenceBuilder(self._shape, self._elastomer)
             self.problem = 'the reference is being taken'
             return self._request
 
@@ -141,7 +141,7 @@ class ReferenceTaker:
         """Begin anew, because the light has changed; harmless when nothing was asked for."""
         with self._lock:
             if self._request is not None:
-                self._builder = ReferenceBuilder(self._shape)
+                self._builder = ReferenceBuilder(self._shape, self._elastomer)
 
     def add(self, image):
         """Take a frame's image; returns the Reference that it completes, else None."""
@@ -156,7 +156,7 @@ class ReferenceTaker:
             except DataError as error:
                 if self._patient:
                     self.problem = str(error)
-                    self._builder = ReferenceBuilder(self._shape)
+                    self._builder = ReferenceBuilder(self._shape, self._elastomer)
                 else:
                     self._finish(error)
                 return None

@@ -16,6 +16,7 @@ from std_srvs.srv import Trigger
 from tactile_nodes.device.contract import OFF
 from tactile_nodes.device.factory import make_device
 from tactile_nodes.errors import DataError, DeviceError, DeviceLost, TactileError
+from tactile_nodes.files.elastomer import read_elastomer
 from tactile_nodes.files.hand import DeviceSpec
 from tactile_nodes.nodes.camera_health import CameraHealth
 from tactile_nodes.nodes.capture import Capture, ReferenceTaker
@@ -172,8 +173,10 @@ class DeviceNode(FingerNode, LifecycleNode):
     def _start(self):
         if self._lost is None:
             self._set_camera()
+        elastomer_file = self.settings.elastomer_file
         self._taker = ReferenceTaker((self.settings.height, self.settings.width),
-                                     self.settings.reference_frames)
+                                     self.settings.reference_frames,
+                                     read_elastomer(elastomer_file) if elastomer_file else None)
         if self._reference is None:
             self._taker.request(patient=True)
         self._capture = Capture(self._device, self._ready, self._handle, report=self._report,
