@@ -6,6 +6,7 @@ light of the three channels goes with slope there. Circles, light ratios and cam
 fitted together, with little weight to what does not fit (printed markers, specks).
 """
 
+from collections import Counter
 from dataclasses import dataclass
 
 import cv2
@@ -25,6 +26,10 @@ _FIRST_GAMMA = 2.0
 _OUTLIER = 0.02                # of the grey level: what fits worse counts less
 _DARK = 1e-3                   # of the light of the flat skin
 _MAX_RESIDUAL = 0.03           # of the light
+_CELLS = 250                   # of an imprint that are used at most
+_ODD_PRESS = 3                 # times the median press's residual: left out
+_MAX_STEPS = 100
+_GAMMA_RANGE = (0.2, 5)
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,10 +56,13 @@ class ShadingFit:
 def fit_shading(presses, reference, geometry, elastomer):
     """Fit light ratios and camera response.
 
+    Pictures in which not exactly one thing touches, or whose imprint is cut by the border or is no
+    ball's, are left out.
+
     Parameters
     ----------
-    presses : list of (Reference, float)
-        Mean picture of a ball that rests in the skin, and the ball's radius in m.
+    presses : list of ((H, W, 3) uint8 or float32, float)
+        Picture of a ball that rests in the skin, and the ball's radius in m.
     reference : Reference
         Of the untouched skin, under the same light.
     geometry : ImageGeometry
@@ -67,49 +75,66 @@ def fit_shading(presses, reference, geometry, elastomer):
     Raises
     ------
     DataError
-        Nothing or more than one thing touches in a picture, too few presses, too small a part of
-        the image covered, too shallow, or the model does not fit.
+        Too few usable pictures, too small a part of the image covered, too shallow, or the model
+        does not fit.
     """
     if not elastomer.kind.has_shading:
         raise DataError('a clear elastomer has no shading', where=f'elastomer {elastomer.name}')
     stage = ContactStage(geometry, elastomer)
     stage.set_reference(reference)
     size = geometry.work.shape[::-1]
-    rest = cv2.resize(reference.mean, size, interpolation=cv2.INTER_AREA)
-    imprints = []
-    for i, (press, radius) in enumerate(presses):
-        contact = stage.process(np.round(press.mean).astype(np.uint8))
-        grey = cv2.resize(press.mean, size, interpolation=cv2.INTER_AREA)
-        imprints.append(_Imprint(contact, grey / rest / contact.light_gain, radius, geometry.work,
-                                 where=f'indentation {i + 1}'))
-    imprints = [imprint for imprint in imprints if imprint.whole]
-    _check_coverage(imprints, geometry.work)
-    return _fit(imprints)
+    rest = np.maximum(cv2.resize(reference.mean, size, interpolation=cv2.INTER_AREA), 1)
+    imprints, refused = [], Counter()
+    for picture, radius in presses:
+        contact = stage.process(np.round(picture).astype(np.uint8))
+        fault = _fault(contact, radius)
+        if fault:
+            refused[fault] += 1
+            continue
+        grey = cv2.resize(np.asarray(picture, np.float32), size, interpolation=cv2.INTER_AREA)
+        imprints.append(_Imprint(contact, grey / rest / contact.light_gain, radius, geometry.work))
+    _check_coverage(imprints, refused, geometry.work)
+    fit, residuals = _fit(imprints)
+    good = residuals < max(_ODD_PRESS * np.median(residuals), _MAX_RESIDUAL / 3)
+    if not good.all() and np.count_nonzero(good) >= MIN_PRESSES:
+        imprints = [imprint for imprint, is_good in zip(imprints, good, strict=True) if is_good]
+        fit, residuals = _fit(imprints)
+    if fit.model.residual_sd > _MAX_RESIDUAL:
+        raise DataError('the shading model does not fit', where='shading',
+                        found=f'{fit.model.residual_sd:.3f} of the light left over',
+                        expected=f'at most {_MAX_RESIDUAL}',
+                        fix='Check the radius of the ball, the image scale and the intervals.')
+    return fit
+
+
+def _fault(contact, ball_radius):
+    """Why an imprint cannot be used, '' if it can."""
+    count, _, stats, _ = cv2.connectedComponentsWithStats(contact.mask.view(np.uint8))
+    if count != 2:
+        return f'{count - 1} imprints instead of one'
+    left, top, width, height = stats[1, :4]
+    if min(left, top) == 0 or left + width == contact.mask.shape[1] \
+            or top + height == contact.mask.shape[0]:
+        return 'cut by the border of the image'
+    if np.sqrt(contact.area / np.pi) > 0.9 * ball_radius:
+        return 'larger than the ball can be (check radius_mm and the image scale)'
+    return ''
 
 
 class _Imprint:
     """Cells inside the contact circle of one press."""
 
-    def __init__(self, contact, ratio, ball_radius, work, *, where):
-        count, _, stats, _ = cv2.connectedComponentsWithStats(contact.mask.view(np.uint8))
-        if count != 2:
-            raise DataError('not one imprint', where=where, found=f'{count - 1} imprints',
-                            expected='one ball touching', fix='Check its time interval.')
-        left, top, width, height = stats[1, :4]
-        self.whole = left > 0 and top > 0 and left + width < work.width_px \
-            and top + height < work.height_px
+    def __init__(self, contact, ratio, ball_radius, work):
         self.ball_radius = ball_radius
         self.centre, self.radius = contact.centroid, np.sqrt(contact.area / np.pi)
-        if self.radius > 0.9 * ball_radius:
-            raise DataError('the imprint is larger than the ball can be', where=where,
-                            found=f'{self.radius * 1e3:.2f} mm radius',
-                            expected=f'below {0.9 * ball_radius * 1e3:.2f} mm',
-                            fix='Check radius_mm and the image scale.')
         x, y = np.meshgrid(*work.axes())
-        inside = np.hypot(x - self.centre[0], y - self.centre[1]) < _INSIDE * self.radius
+        inside = np.flatnonzero(
+            np.hypot(x - self.centre[0], y - self.centre[1]) < _INSIDE * self.radius)
+        inside = inside[::len(inside) // _CELLS + 1]
+        x, y = x.ravel(), y.ravel()
         self.place = np.stack([x[inside], y[inside]])
-        self.terms = position_terms(work)[:, inside]
-        self.ratio = ratio[inside].T
+        self.terms = position_terms(work).reshape(TERMS, -1)[:, inside]
+        self.ratio = ratio.reshape(-1, 3)[inside].T
 
     def slope(self, centre):
         """Slope gx, gy of the skin on the ball, and its height below the ball's middle, m."""
@@ -119,10 +144,13 @@ class _Imprint:
         return np.stack([*(-out / below), below])
 
 
-def _check_coverage(imprints, work):
+def _check_coverage(imprints, refused, work):
     if len(imprints) < MIN_PRESSES:
+        left_out = '; left out: ' + ', '.join(f'{n} {why}' for why, n in refused.items()) \
+            if refused else ''
         raise DataError('too few indentations', where='shading', found=len(imprints),
-                        expected=f'at least {MIN_PRESSES} that lie wholly in the image')
+                        expected=f'at least {MIN_PRESSES} pictures of one ball that lies wholly '
+                                 f'in the image{left_out}')
     place = np.concatenate([imprint.place for imprint in imprints], axis=1)
     half = np.array([axis[-1] + work.metres_per_px / 2 for axis in work.axes()])
     part = np.floor((place / half[:, None] + 1) / 2 * _PARTS).astype(int)
@@ -143,20 +171,23 @@ def _check_coverage(imprints, work):
 
 
 def _fit(imprints):
+    """ShadingFit, and the median residual of every imprint, of the light."""
     problem = _Problem(imprints)
-    start = problem.start()
-    fit = least_squares(problem.residuals, start, problem.jacobian, loss='cauchy',
-                        f_scale=_OUTLIER, x_scale='jac')
+    fit = least_squares(problem.residuals, problem.start(), problem.jacobian, loss='cauchy',
+                        f_scale=_OUTLIER, x_scale='jac', max_nfev=_MAX_STEPS)
     gamma, a, b, centres = problem.unpack(fit.x)
-    spread = 1.48 * gamma * np.median(np.abs(problem.residuals(fit.x)))
-    if not fit.success or spread > _MAX_RESIDUAL:
+    residuals = 1.48 * gamma * np.abs(problem.residuals(fit.x)).reshape(3, -1)
+    if not _GAMMA_RANGE[0] <= gamma <= _GAMMA_RANGE[1]:
         raise DataError('the shading model does not fit', where='shading',
-                        found=f'{spread:.3f} of the light left over',
-                        expected=f'at most {_MAX_RESIDUAL}',
+                        found=f'a camera response of gamma {gamma:.2f}',
+                        expected=f'{_GAMMA_RANGE[0]} to {_GAMMA_RANGE[1]}',
                         fix='Check the radius of the ball, the image scale and the intervals.')
+    ends = np.cumsum([imprint.ratio.shape[1] for imprint in imprints])[:-1]
+    by_press = np.array([np.median(part) for part in np.split(residuals, ends, axis=1)])
     circles = np.column_stack([centres, [imprint.radius for imprint in imprints]])
-    return ShadingFit(ShadingModel(float(gamma), a, b, float(spread)), circles,
-                      problem.ratio.shape[1], float(np.hypot(*problem.slopes(centres)[:2]).max()))
+    model = ShadingModel(float(gamma), a, b, float(np.median(residuals)))
+    return ShadingFit(model, circles, problem.ratio.shape[1],
+                      float(np.hypot(*problem.slopes(centres)[:2]).max())), by_press
 
 
 class _Problem:

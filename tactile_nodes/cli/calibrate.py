@@ -1,32 +1,41 @@
 # SPDX-License-Identifier: Apache-2.0
-"""`tactile calibrate`: image scale and shading of a fingertip from a recording of ball presses."""
+"""`tactile calibrate`: everything about a fingertip that one recorded press session can tell."""
 
-from datetime import datetime, timezone
+import sys
 from pathlib import Path
 
-from tactile_nodes import __version__
+_WRENCH, _POINT = 'geometry_msgs/msg/WrenchStamped', 'geometry_msgs/msg/PointStamped'
 
 
 def add_parser(subparsers):
     """Describe the subcommand."""
     parser = subparsers.add_parser(
-        'calibrate', help='calibrate a fingertip from a recording',
-        description='Measure image scale and shading of a fingertip with its elastomer. Record '
-                    'half a second of untouched skin, then press a ball of known radius in at '
-                    'many places (about 20, all over the image) and let it rest at each.')
-    parser.add_argument('recording', metavar='RECORDING', type=Path,
+        'calibrate', help='calibrate a fingertip from a recorded press session',
+        description='Measure image scale, shading, force and its uncertainty of a fingertip with '
+                    'its elastomer, as far as the recording has evidence. Record a second of '
+                    'untouched skin, then 30 or more presses of several loads, places, shears '
+                    'and twists, lifting off between them, on a force/torque sensor.')
+    parser.add_argument('recording', metavar='BAG', type=Path,
                         help='bag, or folder of images at 60 images a second')
     parser.add_argument('--elastomer', metavar='FILE', type=Path, required=True,
                         help='elastomer file of the mounted elastomer')
-    parser.add_argument('--indentations', metavar='CSV', type=Path, required=True,
-                        help='table start_s,end_s,shape,radius_mm of when a ball rests in the '
-                             'skin; seconds from the first image; shape is sphere')
-    parser.add_argument('--serial', required=True, help='serial number of the fingertip')
     parser.add_argument('--out', metavar='CAL.yaml', type=Path, required=True,
-                        help='calibration file to write')
-    parser.add_argument('--image-topic', metavar='TOPIC', help='image topic in the bag')
+                        help='calibration file to write; a report is put beside it as .html')
+    parser.add_argument('--wrench-topic', metavar='TOPIC',
+                        help='WrenchStamped of the reference sensor, on the fingertip in its '
+                             'frame; not needed when the bag has one such topic')
+    parser.add_argument('--contact-topic', metavar='TOPIC',
+                        help='PointStamped of a reference contact point; not needed when the bag '
+                             'has one such topic')
+    parser.add_argument('--indentations', metavar='CSV', type=Path,
+                        help='table start_s,end_s,shape,radius_mm of when something is pressed '
+                             'into the skin; seconds from the first image; depth is calibrated '
+                             'with the ones of shape sphere')
+    parser.add_argument('--image-topic', metavar='TOPIC',
+                        help='image topic; not needed when the bag has one')
     parser.add_argument('--mm-per-px', metavar='X', type=_scale,
-                        help='image scale; without it, it is measured from the markers')
+                        help='image scale; without it, it is measured')
+    parser.add_argument('--serial', default='unknown', help='serial number of the fingertip')
     parser.add_argument('--force', action='store_true',
                         help='replace an existing file; the old one is kept as .bak')
     parser.set_defaults(run=run)
@@ -34,35 +43,87 @@ def add_parser(subparsers):
 
 def run(args):
     """Calibrate and write the file; 0 when it is written."""
-    from tactile_nodes.calibration.scale import scale_from_markers
-    from tactile_nodes.calibration.shading import fit_shading
-    from tactile_nodes.calibration.stills import read_indentations, take_stills
-    from tactile_nodes.core.force import ForceModel
-    from tactile_nodes.core.geometry import ImageGeometry
-    from tactile_nodes.files.calibration import Calibration, check_new, write_calibration
+    from tactile_nodes.calibration.calibrate import calibrate
+    from tactile_nodes.calibration.indentations import read_indentations
+    from tactile_nodes.files.calibration import check_new, write_calibration
     from tactile_nodes.files.elastomer import read_elastomer
 
     if not args.force:
         check_new(args.out)
     elastomer = read_elastomer(args.elastomer)
-    indentations = read_indentations(args.indentations)
-    reference, presses = take_stills(_frames(args.recording, args.image_topic), indentations)
-    scale = args.mm_per_px * 1e-3 if args.mm_per_px else scale_from_markers(reference, elastomer)
-    geometry = ImageGeometry(*reference.mean_q8.shape[:2], scale)
-    fit = fit_shading(presses, reference, geometry, elastomer)
-    created = datetime.now(timezone.utc).isoformat(timespec='seconds')
-    write_calibration(args.out, Calibration(
-        serial=args.serial, elastomer=elastomer, created=created,
-        software_version=__version__, geometry=geometry, shading=fit.model, force=ForceModel()),
-        overwrite=args.force)
-    source = 'given' if args.mm_per_px else 'from the markers'
-    print(f'scale     {scale * 1e6:.2f} um/px ({source})')
-    print(f'shading   {len(fit.circles)} of {len(presses)} imprints, {fit.cells} cells, slopes to '
-          f'{fit.steepest:.2f}; gamma {fit.model.gamma:.3f}; {fit.model.residual_sd:.4f} of the '
-          'light left over')
-    print('force     not calibrated, the elastomer file counts')
+    indentations = read_indentations(args.indentations) if args.indentations else ()
+    recording = _recording(args, tuple(indentations))
+    progress = _Progress()
+    outcome = calibrate(recording, elastomer, serial=args.serial, progress=progress,
+                        metres_per_px=args.mm_per_px * 1e-3 if args.mm_per_px else None)
+    progress.end()
+    write_calibration(args.out, outcome.calibration, overwrite=args.force)
+    for part in outcome.parts:
+        print(f'{part.name:<9} {"" if part.done else "NOT CALIBRATED: "}{part.result}')
+        for note in part.notes:
+            print(f'{"":<9} caution: {note}')
+        if part.advice:
+            print(f'{"":<9} record next: {part.advice}')
     print(f'written   {args.out}')
     return 0
+
+
+def _recording(args, indentations):
+    import numpy as np
+
+    from tactile_nodes.calibration.session import Recording
+    from tactile_nodes.errors import FileError
+    from tactile_nodes.trials.bag import read_messages, topics_of
+
+    def images():
+        for frame in _frames(args.recording, args.image_topic):
+            yield frame.stamp_ns, frame.image
+
+    if not args.recording.exists():
+        raise FileError('no such recording', where=str(args.recording), fix='Check the path.')
+    kinds = {} if _is_folder_of_images(args.recording) else topics_of(args.recording)
+    wrench = _topic(args.recording, kinds, _WRENCH, args.wrench_topic, '--wrench-topic')
+    point = _topic(args.recording, kinds, _POINT, args.contact_topic, '--contact-topic')
+    rows = {wrench: [], point: []}
+    for topic, log_ns, message in read_messages(args.recording, [t for t in rows if t]) \
+            if wrench or point else ():
+        stamp = message.header.stamp
+        values = _wrench_row(message.wrench) if topic == wrench \
+            else (message.point.x, message.point.y)
+        rows[topic].append((stamp.sec * 1_000_000_000 + stamp.nanosec or log_ns, values))
+    arrays = {}
+    for topic, name in ((wrench, 'wrench'), (point, 'contact')):
+        if topic and rows[topic]:
+            arrays[f'{name}_ns'] = np.array([stamp for stamp, _ in rows[topic]])
+            arrays[name] = np.array([values for _, values in rows[topic]])
+    return Recording(args.recording.name, images, indentations=indentations, **arrays)
+
+
+def _wrench_row(wrench):
+    f, t = wrench.force, wrench.torque
+    return f.x, f.y, f.z, t.x, t.y, t.z
+
+
+def _is_folder_of_images(path):
+    return path.is_dir() and not (path / 'metadata.yaml').exists() \
+        and not any(path.glob('*.mcap')) and not any(path.glob('*.db3'))
+
+
+def _topic(path, kinds, kind, wanted, option):
+    """The topic asked for, else the only one of its type, else None."""
+    from tactile_nodes.errors import FileError
+
+    found = sorted(name for name, its in kinds.items() if its == kind)
+    if wanted is not None:
+        if wanted not in found:
+            raise FileError(f'no such topic of type {kind}', where=str(path), found=wanted,
+                            expected='one of ' + ', '.join(found) if found else
+                            f'a bag that has one; it has {", ".join(sorted(kinds)) or "none"}')
+        return wanted
+    if len(found) > 1:
+        raise FileError(f'several topics of type {kind}', where=str(path),
+                        found=', '.join(found), fix=f'Say which with {option}.')
+    return found[0] if found else None
 
 
 def _frames(recording, topic):
@@ -76,6 +137,30 @@ def _frames(recording, topic):
                 yield device.read(timeout=0)
         except EndOfRecording:
             return
+
+
+class _Progress:
+    """One line that counts on a terminal; elsewhere one line per stage."""
+
+    def __init__(self):
+        self._stage, self._shown, self._live = None, None, sys.stderr.isatty()
+
+    def __call__(self, stage, done):
+        shown = f'{done} frames' if isinstance(done, int) else f'{100 * done:.0f} %'
+        if stage != self._stage:
+            self.end()
+            self._stage = stage
+            if not self._live:
+                print(f'{stage} ...', file=sys.stderr, flush=True)
+        if self._live and shown != self._shown and (not isinstance(done, int) or not done % 50):
+            print(f'\r{stage}: {shown:<16}', end='', file=sys.stderr, flush=True)
+            self._shown = shown
+
+    def end(self):
+        """Finish the line."""
+        if self._live and self._stage is not None:
+            print(file=sys.stderr, flush=True)
+        self._stage = None
 
 
 def _scale(text):

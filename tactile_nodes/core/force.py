@@ -8,12 +8,12 @@ know (`traction`), and the modulus. Where the layer model explains the rows even
 the first two grow by the root of the misfit (R. T. Birge, Phys. Rev. 40 (1932) 207).
 """
 
-from dataclasses import dataclass, replace
 from math import log2
 
 import cv2
 import numpy as np
 
+from tactile_nodes.core.force_model import ForceModel, feature_vector
 from tactile_nodes.core.slip import SlipDetector
 from tactile_nodes.core.traction import TractionEstimator, resolution
 from tactile_nodes.core.types import ForceEstimate
@@ -26,30 +26,6 @@ _MARKER_SD = 1e-6              # m, before any frame without contact was seen
 _STEP_SD = 1e-6                # m
 _PRIOR_FRAMES, _MEMORY_FRAMES = 5, 600
 _MOVED, _MOVED_SHARE = 5e-6, 0.5           # m, and of the largest motion: a clear skin is touched
-
-
-@dataclass(frozen=True)
-class ForceModel:
-    """How the elastic layer's file values are corrected for this fingertip.
-
-    Attributes
-    ----------
-    stiffness_scale : float
-        Multiplies the elastomer's modulus; 1 without a calibration.
-    relative_sd : float
-        Standard uncertainty of the corrected modulus as a fraction of it.
-    """
-
-    stiffness_scale: float = 1.0
-    relative_sd: float = 0.15
-
-    def __post_init__(self):
-        if not self.stiffness_scale > 0:
-            raise DataError('not a positive number', where='stiffness_scale',
-                            found=self.stiffness_scale)
-        if not 0 <= self.relative_sd < 1:
-            raise DataError('out of range', where='relative_sd', found=self.relative_sd,
-                            expected='at least 0, below 1')
 
 
 class ForceStage:
@@ -65,6 +41,11 @@ class ForceStage:
     geometry : ImageGeometry
     elastomer : Elastomer
     model : ForceModel
+
+    Attributes
+    ----------
+    features : (F,) float64
+        `feature_vector` of the last frame, which a calibration is fitted to.
     """
 
     def __init__(self, geometry, elastomer, model=ForceModel()):  # noqa: B008
@@ -72,7 +53,7 @@ class ForceStage:
         self._model = model
         self._has_shading = elastomer.kind.has_shading
         self._slip = SlipDetector()
-        layer = replace(elastomer, youngs_modulus=model.stiffness_scale * elastomer.youngs_modulus)
+        self._layer = layer = model.layer(elastomer)
         self._grids = [TractionEstimator(self._work, layer, p * resolution(self._work, layer))
                        for p in _PITCHES]
         self._step_noise = _Noise(_STEP_SD)
@@ -132,6 +113,12 @@ class ForceStage:
         wrench = _taken_along(result.wrench, shift, depths) if len(touched) else np.zeros(6)
         variance = (result.covariance.diagonal() * max(1.0, result.misfit)
                     + (self._model.relative_sd * wrench)**2)
+        self.features = feature_vector(wrench, self._layer, self._places[touched], depths,
+                                       markers, cell_area=self._work.pixel_area)
+        correction = self._model.correction
+        if correction is not None:
+            wrench = wrench + correction.weights @ self.features
+            variance = np.square(correction.sd(wrench))
         has_motion = bool(markers.valid.any())
         has_normal = has_motion or bool(np.isfinite(steps).any())
         measured = np.array([has_motion, has_motion, has_normal, has_normal, has_normal,

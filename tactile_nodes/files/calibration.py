@@ -3,14 +3,14 @@
 
 import os
 import tempfile
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
 import yaml
 
 from tactile_nodes.core.depth import TERMS, ShadingModel
-from tactile_nodes.core.force import ForceModel
+from tactile_nodes.core.force_model import AXES, FEATURES, Correction, ForceModel
 from tactile_nodes.core.geometry import ImageGeometry
 from tactile_nodes.core.types import Elastomer
 from tactile_nodes.errors import DataError, FileError
@@ -38,6 +38,8 @@ class Calibration:
     shading : ShadingModel or None
         None: no depth.
     force : ForceModel
+    statistics : dict
+        What the fit was worth, for people to read: plain numbers, texts, lists and mappings.
     """
 
     serial: str
@@ -47,6 +49,7 @@ class Calibration:
     geometry: ImageGeometry
     shading: ShadingModel | None
     force: ForceModel
+    statistics: dict = field(default_factory=dict)
 
 
 def read_calibration(path, *, serial=None, elastomer=None):
@@ -93,12 +96,34 @@ def read_calibration(path, *, serial=None, elastomer=None):
         raise FileError(str(error), where=top.where('image')) from None
     image.finish()
     shading = _read_shading(top)
-    section = top.section('force')
-    force = ForceModel(stiffness_scale=section.number('stiffness_scale', above=0),
-                       relative_sd=section.number('relative_sd', low=0, high=0.99))
-    section.finish()
+    force = _read_force(top.section('force'))
+    statistics = top.mapping('statistics', {})
     top.finish()
-    return Calibration(found['serial'], made_with, created, version, geometry, shading, force)
+    return Calibration(found['serial'], made_with, created, version, geometry, shading, force,
+                       statistics)
+
+
+def _read_force(section):
+    poisson = section.number('poissons_ratio', None, above=0, high=0.499)
+    layer = {'stiffness_scale': section.number('stiffness_scale', above=0),
+             'relative_sd': section.number('relative_sd', low=0, high=0.99),
+             'thickness_scale': section.number('thickness_scale', 1.0, above=0),
+             'poissons_ratio': poisson}
+    correction = section.section('correction', None)
+    section.finish()
+    if correction is None:
+        return ForceModel(**layer)
+    if tuple(correction.texts('features')) != FEATURES:
+        raise correction.error('features', 'others', 'those of this version of the software',
+                               'Calibrate again with it.')
+    axes = [correction.section(axis) for axis in AXES]
+    numbers = {key: [axis.number(key, low=0) for axis in axes]
+               for key in ('floor', 'share_own', 'share_all')}
+    numbers['full_scale'] = [axis.number('full_scale', above=0) for axis in axes]
+    weights = [axis.numbers('weights', len(FEATURES)) for axis in axes]
+    for part in (*axes, correction):
+        part.finish()
+    return ForceModel(**layer, correction=Correction(weights, **numbers))
 
 
 def _read_shading(top):
@@ -170,6 +195,29 @@ def _to_plain(calibration):
                                          for key, values in (('a', c.shading.a),
                                                              ('b', c.shading.b))}
         plain['shading']['residual_sd'] = round(float(c.shading.residual_sd), 6)
-    plain['force'] = {'stiffness_scale': round(c.force.stiffness_scale, 5),
-                      'relative_sd': round(c.force.relative_sd, 5)}
+    plain['force'] = _force_to_plain(c.force)
+    if c.statistics:
+        plain['statistics'] = c.statistics
     return plain
+
+
+def _force_to_plain(force):
+    plain = {'stiffness_scale': _rounded(force.stiffness_scale),
+             'relative_sd': _rounded(force.relative_sd),
+             'thickness_scale': _rounded(force.thickness_scale)}
+    if force.poissons_ratio is not None:
+        plain['poissons_ratio'] = _rounded(force.poissons_ratio)
+    if force.correction is not None:
+        c = force.correction
+        plain['correction'] = {'features': list(FEATURES)}
+        for i, axis in enumerate(AXES):
+            plain['correction'][axis] = {
+                **{key: _rounded(getattr(c, key)[i])
+                   for key in ('full_scale', 'floor', 'share_own', 'share_all')},
+                'weights': [_rounded(v) for v in c.weights[i]]}
+    return plain
+
+
+def _rounded(value):
+    """To seven digits: far finer than any fit, and still readable."""
+    return float(f'{float(value):.7g}')

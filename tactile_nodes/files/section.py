@@ -178,6 +178,13 @@ class Section:
                             fix='The path is relative to the file that names it.')
         return path
 
+    def mapping(self, key, default=_MISSING):
+        """A mapping as it stands, of whatever keys and values."""
+        value = self._take(key, default, 'a mapping')
+        if not isinstance(value, dict):
+            raise self.error(key, value, 'a mapping (key: value lines)')
+        return value
+
     def section(self, key, default=_MISSING):
         """The nested mapping of `key`."""
         value = self._take(key, default, 'a mapping')

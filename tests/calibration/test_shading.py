@@ -42,7 +42,7 @@ def reference():
 
 @pytest.fixture(scope='module')
 def presses():
-    return [(still(ball(centre), i, shift=(30e-6 * i, -20e-6 * i)), RADIUS)
+    return [(still(ball(centre), i, shift=(30e-6 * i, -20e-6 * i)).mean, RADIUS)
             for i, centre in enumerate(CENTRES)]
 
 
@@ -76,8 +76,14 @@ def test_depth_with_the_fitted_model_is_that_of_the_sphere(fit, reference):
 
 def test_jacobian_is_the_derivative_of_the_residuals(presses, reference, monkeypatch):
     caught = []
-    monkeypatch.setattr(shading, '_fit', caught.append)
-    fit_shading(presses, reference, GEOMETRY, MARKED)
+
+    def keep(imprints):
+        caught.append(imprints)
+        raise DataError('enough')
+
+    monkeypatch.setattr(shading, '_fit', keep)
+    with pytest.raises(DataError, match='enough'):
+        fit_shading(presses, reference, GEOMETRY, MARKED)
     imprints = caught[0][:2]
     for imprint in imprints:
         for key in ('place', 'terms', 'ratio'):
@@ -94,12 +100,21 @@ def test_too_little_or_wrong_data_is_refused(presses, reference):
     with pytest.raises(DataError, match=r'cover too little .*6 of 9 parts .*xx-, xx-, xx-'):
         left = [press for press, (x, _) in zip(presses, CENTRES, strict=True) if x < 0]
         fit_shading(left, reference, GEOMETRY, MARKED)
-    with pytest.raises(DataError, match='indentation 3: not one imprint.*0 imprints'):
-        fit_shading([*presses[:2], (reference, RADIUS)], reference, GEOMETRY, MARKED)
-    with pytest.raises(DataError, match='larger than the ball can be.*radius_mm'):
+    with pytest.raises(DataError, match='too few indentations, found 2.*1 0 imprints instead'):
+        fit_shading([*presses[:2], (reference.mean, RADIUS)], reference, GEOMETRY, MARKED)
+    with pytest.raises(DataError, match='found 0.*12 larger than the ball can be.*radius_mm'):
         fit_shading([(press, 1e-3) for press, _ in presses], reference, GEOMETRY, MARKED)
     with pytest.raises(DataError, match='too shallow.*smaller ball'):
         fit_shading([(press, 20e-3) for press, _ in presses], reference, GEOMETRY, MARKED)
     with pytest.raises(DataError, match='clear'):
         clear = dataclasses.replace(MARKED, name='clear', kind=ElastomerKind.CLEAR_MARKERS)
         fit_shading(presses, reference, GEOMETRY, clear)
+
+
+def test_a_wrong_picture_does_not_spoil_the_fit(presses, reference, fit):
+    """One ball of twice the radius that the table says: left out, the rest counts."""
+    other = still(partial(sphere_cap, radius=2 * RADIUS, approach=0.4e-3, centre=(1e-3, 1e-3)), 99)
+    found = fit_shading([*presses, (other.mean, RADIUS), (reference.mean, RADIUS)], reference,
+                        GEOMETRY, MARKED)
+    assert len(found.circles) == len(fit.circles)
+    np.testing.assert_allclose(found.model.a, fit.model.a, atol=1e-9)

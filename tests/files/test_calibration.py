@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from tactile_nodes.core.depth import TERMS, ShadingModel
-from tactile_nodes.core.force import ForceModel
+from tactile_nodes.core.force_model import FEATURES, Correction, ForceModel
 from tactile_nodes.core.geometry import ImageGeometry
 from tactile_nodes.core.types import Elastomer, ElastomerKind
 from tactile_nodes.errors import FileError
@@ -17,7 +17,10 @@ CALIBRATION = Calibration(
     geometry=ImageGeometry(240, 320, 59.43e-6),
     shading=ShadingModel(1.65, np.linspace(-1, 1, 3 * TERMS).reshape(3, TERMS),
                          np.linspace(2, -2, 3 * TERMS).reshape(3, TERMS), 0.0066),
-    force=ForceModel(1.1, 0.05))
+    force=ForceModel(1.1, 0.05, 0.9, 0.47, Correction(
+        np.linspace(-1, 1, 6 * len(FEATURES)).reshape(6, -1), np.full(6, 0.01), np.full(6, 0.02),
+        np.full(6, 0.03), [4, 4, 8, 0.02, 0.03, 0.04])),
+    statistics={'presses': 60, 'percent_of_full_scale': {'fx': {'rmse': 0.5}}})
 
 
 @pytest.fixture
@@ -29,8 +32,13 @@ def path(tmp_path):
 
 def test_what_is_written_is_read(path):
     found = read_calibration(path, serial='VF-1', elastomer='soft')
-    for key in ('serial', 'elastomer', 'created', 'software_version', 'force'):
+    for key in ('serial', 'elastomer', 'created', 'software_version', 'statistics'):
         assert getattr(found, key) == getattr(CALIBRATION, key)
+    for key in ('stiffness_scale', 'relative_sd', 'thickness_scale', 'poissons_ratio'):
+        assert getattr(found.force, key) == getattr(CALIBRATION.force, key)
+    for key in ('weights', 'floor', 'share_own', 'share_all', 'full_scale'):
+        np.testing.assert_allclose(getattr(found.force.correction, key),
+                                   getattr(CALIBRATION.force.correction, key), rtol=1e-6)
     assert found.geometry.shape == (240, 320)
     assert found.geometry.metres_per_px == pytest.approx(59.43e-6, rel=1e-6)
     assert found.shading.gamma == 1.65 and found.shading.residual_sd == 0.0066
@@ -65,6 +73,10 @@ def test_a_calibration_of_something_else_is_refused(path, wanted, found):
     ('width_px: 320', 'width_px: 321', 'image.*unusable image size'),
     ('stiffness_scale: 1.1', 'stiffness_scale: 0', 'force.stiffness_scale'),
     ('relative_sd: 0.05', 'relative_sd: 1.5', 'force.relative_sd'),
+    ('features: [fx, fy', 'features: [fy, fx', 'force.correction.features.*Calibrate again'),
+    ('full_scale: 8.0', 'full_scale: 0', 'force.correction.fz.full_scale'),
+    ('floor: 0.01', 'floor: -1', 'force.correction.fx.floor'),
+    ('statistics:', 'statistics: 3\nother:', 'statistics.*a mapping'),
     ('a: [-1.0, ', 'a: [', 'shading.blue.a.*a list of 6 numbers'),
     ("created: '2026-01-31", "created: 'yesterday", 'created'),
     ('serial: VF-1', 'serial: VF-1\nsensor: 3', 'sensor.*unknown key'),
@@ -74,7 +86,7 @@ def test_a_calibration_of_something_else_is_refused(path, wanted, found):
 def test_a_wrong_file_is_refused_by_key(path, old, new, expected):
     text = path.read_text()
     assert old in text
-    path.write_text(text.replace(old, new))
+    path.write_text(text.replace(old, new, 1))
     with pytest.raises(FileError, match=f'(?s)cal.yaml.*{expected}'):
         read_calibration(path)
 

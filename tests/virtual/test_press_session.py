@@ -2,7 +2,7 @@
 import numpy as np
 import pytest
 
-from tactile_nodes.calibration.stills import read_indentations
+from tactile_nodes.calibration.indentations import read_indentations
 from tactile_nodes.files.elastomer import read_elastomer
 from tactile_nodes.virtual.press_session import DEPTH, FRAME_RATE, RADIUS, PressSession
 

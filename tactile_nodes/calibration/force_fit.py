@@ -1,0 +1,191 @@
+# SPDX-License-Identifier: Apache-2.0
+"""Fit the force model to a press session: effective layer first, then what it leaves.
+
+Layer: thickness, Poisson's ratio and modulus with which the very stage that runs live explains
+the reference sensor best; the wrench goes with the modulus, so that is solved for directly.
+Correction: ridge regression per axis on `feature_vector`, strength chosen by cross-validation that
+leaves out whole presses (frames of one press know one another).
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.optimize import minimize
+
+from tactile_nodes.calibration.least_squares import fit_linear
+from tactile_nodes.calibration.session import correlation_lag
+from tactile_nodes.core.force import ForceStage
+from tactile_nodes.core.force_model import AXES, FEATURES, OWN_FEATURES, ForceModel
+
+_LAYER_FRAMES = 160            # that the layer is sought with
+_THICKNESS = (0.6, 1.6)        # of the elastomer file's
+_POISSON = (0.40, 0.498)
+_STEPS = 24                    # evaluations of the layer at most
+_STRENGTHS = 10.0 ** np.arange(-4, 4.1, 0.5)
+_MOUNTING = 0.3
+_LAG_REACH = 0.03              # s
+
+
+@dataclass(frozen=True, eq=False)
+class Samples:
+    """Frames of a session after contact and marker stage, in time order.
+
+    Attributes
+    ----------
+    stamps_ns : (N,) int64
+    seconds : (N,) float64
+        From the first image.
+    contacts : list of Contact
+    markers : list of MarkerField
+    """
+
+    stamps_ns: np.ndarray
+    seconds: np.ndarray
+    contacts: list
+    markers: list
+
+    def only(self, index):
+        """Samples of these frames."""
+        return Samples(self.stamps_ns[index], self.seconds[index],
+                       [self.contacts[i] for i in index], [self.markers[i] for i in index])
+
+
+def layer_features(samples, geometry, elastomer, model):
+    """`feature_vector` of every frame, (N, F), from the live stage with this ForceModel."""
+    stage = ForceStage(geometry, elastomer, model)
+    result = np.empty((len(samples.contacts), len(FEATURES)))
+    for i, (contact, markers) in enumerate(zip(samples.contacts, samples.markers, strict=True)):
+        stage.process(contact, markers, int(samples.stamps_ns[i]))
+        result[i] = stage.features
+    return result
+
+
+def fit_layer(samples, geometry, elastomer, *, sensor, lag, measured, full_scale, press,
+              progress=lambda done: None):
+    """Effective layer and time offset.
+
+    Parameters
+    ----------
+    samples : Samples
+    geometry : ImageGeometry
+    elastomer : Elastomer
+    sensor : Sensor
+    lag : float
+        First guess of the sensor's delay, s.
+    measured : (6,) bool
+        Axes to explain.
+    full_scale : (6,) float64
+        That errors are counted in.
+    press : (N,) int
+        Press of every frame, -1 for none.
+    progress : callable
+        Told the share done.
+
+    Returns
+    -------
+    ForceModel
+        Without correction.
+    lag : float
+    """
+    frames = _spread(press, _LAYER_FRAMES)
+    few = samples.only(frames)
+    scale = full_scale[measured]
+    best = {}
+
+    def cost(vector):
+        thickness = float(np.clip(np.exp(vector[0]), *_THICKNESS))
+        poisson = float(np.clip(0.5 - np.exp(vector[1]), *_POISSON))
+        model = ForceModel(thickness_scale=thickness, poissons_ratio=poisson)
+        found = layer_features(few, geometry, elastomer, model)[:, :6]
+        here, _ = correlation_lag(few.seconds, -found[:, 2], sensor.seconds,
+                                  -sensor.wrench[:, 2], around=lag, reach=_LAG_REACH)
+        truth = sensor.at(few.seconds + here)
+        a, b = found[:, measured] / scale, truth[:, measured] / scale
+        stiffness = max(float(np.vdot(a, b) / np.vdot(a, a)), 1e-3)
+        misfit = float(np.square(stiffness * a - b).mean())
+        best.setdefault('count', 0)
+        best['count'] += 1
+        progress(best['count'] / _STEPS)
+        if misfit < best.get('misfit', np.inf):
+            best.update(misfit=misfit, lag=here, stiffness=stiffness, model=model)
+        return misfit
+
+    start = np.array([0.0, np.log(0.5 - np.clip(elastomer.poissons_ratio, 0.42, 0.495))])
+    simplex = start + np.array([[0, 0], [0.15, 0], [0, 0.6]])
+    minimize(cost, start, method='Nelder-Mead',
+             options={'initial_simplex': simplex, 'maxfev': _STEPS, 'xatol': 5e-3,
+                      'fatol': 1e-8})
+    return replace(best['model'], stiffness_scale=best['stiffness']), best['lag']
+
+
+def _spread(press, count):
+    """At most `count` frames, evenly over all that belong to a press."""
+    frames = np.flatnonzero(press >= 0)
+    return frames[np.linspace(0, len(frames) - 1, min(count, len(frames))).astype(int)]
+
+
+@dataclass(frozen=True, eq=False)
+class AxisFit:
+    """Regression of one axis.
+
+    Attributes
+    ----------
+    weights : (F,) float64
+    strength : float
+        Of the shrinkage.
+    held_out : (N,) float64
+        Prediction of every frame by the fit that its press had no part in.
+    """
+
+    weights: np.ndarray
+    strength: float
+    held_out: np.ndarray
+
+
+def sizes(features, full_scale, axis):
+    """Size (F,) of each feature that an axis may be corrected with, 0 of the others.
+
+    The wrench itself counts in full scales and is shrunk more: it is the layer's business already,
+    and only what is left of how the sensor is mounted (its turn and place) may come from it.
+    """
+    size = np.sqrt(np.square(features).mean(axis=0))
+    size[:6] = full_scale * np.sqrt(np.square(features[:, :6] / full_scale).mean()) * _MOUNTING
+    allowed = [name in AXES or name in OWN_FEATURES[axis] for name in FEATURES]
+    return np.where(allowed, size, 0)
+
+
+def fit_axis(features, target, group, scale):
+    """Ridge regression of what the layer leaves on one axis.
+
+    Parameters
+    ----------
+    features : (N, F) float64
+    target : (N,) float64
+        Reference less layer.
+    group : (N,) int
+        Frames of one group are never on both sides of the cross-validation.
+    scale : (F,) float64
+        Of `sizes`: weights are shrunk alike in it; a feature of size 0 is left out.
+
+    Returns
+    -------
+    AxisFit
+    """
+    used = scale > 0
+    design = features[:, used] / scale[used]
+    groups = np.unique(group)
+    best = None
+    for strength in _STRENGTHS * len(target):
+        shrink, held_out = np.full(design.shape[1], strength), np.empty(len(target))
+        for g in groups:
+            inside = group == g
+            fit = fit_linear(design[~inside], target[~inside], shrink)
+            held_out[inside] = design[inside] @ fit.coefficients
+        error = np.square(held_out - target).sum()
+        if best is None or error < best[0]:
+            best = error, strength, held_out
+    _, strength, held_out = best
+    fit = fit_linear(design, target, np.full(design.shape[1], strength))
+    weights = np.zeros(features.shape[1])
+    weights[used] = fit.coefficients / scale[used]
+    return AxisFit(weights, float(strength), held_out)

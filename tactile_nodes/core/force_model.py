@@ -1,0 +1,162 @@
+# SPDX-License-Identifier: Apache-2.0
+"""What a calibration says of force: the effective layer, and what it leaves to be corrected.
+
+The layer's wrench is right as far as the layer is: linear, of even thickness, loaded on an
+undeformed skin, on a sensor whose axes are the image's. What is left is corrected by a linear
+regression on a few quantities that know the shape of the indenter through the mechanics only
+(`feature_vector`), so that it holds for shapes that the calibration has not seen.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from tactile_nodes.errors import DataError
+
+AXES = ('fx', 'fy', 'fz', 'tx', 'ty', 'tz')
+FEATURES = (*AXES, *(f'{axis} strain' for axis in AXES), 'motion x', 'motion y', 'spread', 'turn',
+            'volume', 'fz x', 'fz y', 'fz xx', 'fz yy', 'fx xx', 'fx yy', 'fy xx', 'fy yy')
+# what an axis is corrected with besides the whole wrench: nothing of another symmetry, which would
+# only fit the accidents of a session
+OWN_FEATURES = {
+    'fx': ('fx strain', 'motion x', 'fz x', 'fx xx', 'fx yy'),
+    'fy': ('fy strain', 'motion y', 'fz y', 'fy xx', 'fy yy'),
+    'fz': ('fz strain', 'spread', 'volume', 'fz xx', 'fz yy'),
+    'tx': ('tx strain', 'fz y'), 'ty': ('ty strain', 'fz x'), 'tz': ('tz strain', 'turn')}
+_FAR = 10e-3             # m; places are counted in it
+_GROWTH = 10             # standard deviations doubled 10 % beyond the calibrated range; our choice
+
+
+@dataclass(frozen=True, eq=False)
+class Correction:
+    """Regression on `feature_vector`, its uncertainty and the range in which it was found.
+
+    Attributes
+    ----------
+    weights : (6, F) float64
+        Per axis and feature, added to the layer's wrench, N and N*m.
+    floor : (6,) float64
+        Standard deviation of a wrench near 0, N and N*m.
+    share_own, share_all : (6,) float64
+        Standard deviation per load of the axis itself, and per load of all axes as a share of
+        their full scales, times the axis' full scale.
+    full_scale : (6,) float64
+        Largest load of the calibration, N and N*m.
+    """
+
+    weights: np.ndarray
+    floor: np.ndarray
+    share_own: np.ndarray
+    share_all: np.ndarray
+    full_scale: np.ndarray
+
+    def __post_init__(self):
+        for key in ('weights', 'floor', 'share_own', 'share_all', 'full_scale'):
+            shape = (6, len(FEATURES)) if key == 'weights' else (6,)
+            value = np.asarray(getattr(self, key), dtype=np.float64)
+            if value.shape != shape or not np.isfinite(value).all() \
+                    or (key != 'weights' and value.min() < 0):
+                raise DataError('wrong numbers', where=f'force correction: {key}',
+                                found=value.shape, expected=f'{shape}, finite')
+            object.__setattr__(self, key, value)
+        if not self.full_scale.all():
+            raise DataError('not positive', where='force correction: full_scale',
+                            found=self.full_scale.tolist())
+
+    def sd(self, wrench):
+        """Standard deviations (..., 6) of wrenches (..., 6), grown outside the range."""
+        load = np.sqrt(np.square(wrench / self.full_scale).sum(axis=-1, keepdims=True))
+        sd = np.sqrt(np.square(self.floor) + np.square(self.share_own * wrench)
+                     + np.square(self.share_all * self.full_scale * load))
+        beyond = np.max(np.abs(wrench) / self.full_scale - 1, axis=-1, keepdims=True)
+        return sd * (1 + _GROWTH * np.maximum(beyond, 0))
+
+
+@dataclass(frozen=True, eq=False)
+class ForceModel:
+    """How the elastic layer's file values are corrected for this fingertip.
+
+    Attributes
+    ----------
+    stiffness_scale : float
+        Multiplies the elastomer's modulus; 1 without a calibration.
+    relative_sd : float
+        Standard uncertainty of the corrected modulus as a fraction of it; of an axis that the
+        calibration has a `correction` for, that one counts instead.
+    thickness_scale : float
+        Multiplies the elastomer's thickness.
+    poissons_ratio : float or None
+        Effective one; None: the elastomer's.
+    correction : Correction or None
+    """
+
+    stiffness_scale: float = 1.0
+    relative_sd: float = 0.15
+    thickness_scale: float = 1.0
+    poissons_ratio: float | None = None
+    correction: Correction | None = None
+
+    def __post_init__(self):
+        for key in ('stiffness_scale', 'thickness_scale'):
+            if not getattr(self, key) > 0:
+                raise DataError('not a positive number', where=key, found=getattr(self, key))
+        if not 0 <= self.relative_sd < 1:
+            raise DataError('out of range', where='relative_sd', found=self.relative_sd,
+                            expected='at least 0, below 1')
+
+    def layer(self, elastomer):
+        """Elastomer with the effective values."""
+        return replace(
+            elastomer, youngs_modulus=self.stiffness_scale * elastomer.youngs_modulus,
+            thickness=self.thickness_scale * elastomer.thickness,
+            poissons_ratio=self.poissons_ratio or elastomer.poissons_ratio)
+
+    def exceeded(self, wrench):
+        """Which axes (6,) bool of a wrench lie outside the calibrated range; none without one."""
+        if self.correction is None:
+            return np.zeros(6, bool)
+        return np.abs(wrench) > self.correction.full_scale
+
+
+def feature_vector(wrench, layer, places, depths, markers, *, cell_area):
+    """Quantities for the correction of a wrench; all are 0 where nothing touches.
+
+    Parameters
+    ----------
+    wrench : (6,) float64
+        Of the layer.
+    layer : Elastomer
+        Effective.
+    places : (K, 2) float64
+        x, y of the cells in contact, m.
+    depths : (K,) float
+        There, m; NaN where not measured.
+    markers : MarkerField
+    cell_area : float
+        Of a cell, m^2.
+
+    Returns
+    -------
+    (F,) float64
+        FEATURES: the wrench; it times the mean strain of the layer; sums of the marker motion
+        over the skin as forces of a sheared layer (G / h x area per marker) and their spread and
+        turn about the contact; volume of the imprint times E / h; the force times the place of
+        the contact in units of 10 mm.
+    """
+    if not len(places):
+        return np.zeros(len(FEATURES))
+    known = np.isfinite(depths)
+    depth = float(depths[known].mean()) if known.any() else 0.0
+    centre = places.mean(axis=0)
+    motion = np.zeros(4)
+    if layer.marker_pitch and markers.valid.any():
+        seen = markers.valid
+        u, arm = markers.displacement[seen].astype(np.float64), markers.rest[seen] - centre
+        motion[:] = (*u.sum(axis=0), np.vdot(arm, u) / layer.thickness,
+                     arm[:, 0] @ u[:, 1] - arm[:, 1] @ u[:, 0])
+        motion *= layer.shear_modulus / layer.thickness * layer.marker_pitch**2
+    volume = depth * len(places) * cell_area * layer.youngs_modulus / layer.thickness
+    (x, y), (fx, fy, fz) = centre / _FAR, wrench[:3]
+    return np.concatenate([wrench, wrench * depth / layer.thickness, motion, [
+        volume, fz * x, fz * y, fz * x * x, fz * y * y, fx * x * x, fx * y * y, fy * x * x,
+        fy * y * y]])
