@@ -9,6 +9,7 @@ from tactile_nodes.errors import TactileError
 
 _FRAMES = 8              # looked at per finger, after as many for the light to settle
 _READ_TIMEOUT = 2.0      # s
+_MIN_RATE = 0.9          # of the rate asked for
 
 
 @dataclass(frozen=True)
@@ -52,7 +53,7 @@ def run(args):
 
 
 def check_hand(hand, ask=None):
-    """Check one thing after the other.
+    """Check one finger after the other, then the bus, then all fingers at the same time.
 
     Parameters
     ----------
@@ -64,13 +65,20 @@ def check_hand(hand, ask=None):
     ------
     Finding
     """
-    streams = []
-    for finger in hand.fingers:
-        yield from _check_finger(hand, finger, ask, streams)
-    yield from _check_bandwidth(streams)
+    devices, streams = {}, []
+    try:
+        for finger in hand.fingers:
+            yield from _check_finger(hand, finger, ask, devices, streams)
+        yield from _check_bandwidth(streams)
+        yield from _check_together(devices)
+    finally:
+        for device in devices.values():
+            device.close()
 
 
-def _check_finger(hand, finger, ask, streams):
+def _check_finger(hand, finger, ask, devices, streams):
+    """Findings of one finger; its device stays open, its LEDs off."""
+    from tactile_nodes.device.contract import OFF
     from tactile_nodes.device.factory import make_device
 
     device = make_device(finger.device, serial=finger.serial,
@@ -81,41 +89,77 @@ def _check_finger(hand, finger, ask, streams):
     except TactileError as error:
         yield Finding(finger.name, 'device', False, str(error))
         return
+    devices[finger.name] = device
+    yield Finding(finger.name, 'device', True, device.info.description)
+    if finger.device.kind == 'usb':
+        streams.append(_stream(finger, device))
     try:
-        yield Finding(finger.name, 'device', True, device.info.description)
-        if finger.device.kind == 'usb':
-            streams.append(_stream(finger, device))
-            yield from (Finding(finger.name, 'settings', False, note) for note in device.notes)
-        yield from _check_images(finger, device, ask)
-    except TactileError as error:
-        yield Finding(finger.name, 'images', False, str(error))
-    finally:
-        device.close()
-
-
-def _check_images(finger, device, ask):
-    from tactile_nodes.device.contract import OFF, Light
-    from tactile_nodes.nodes.camera_health import judge_image
-
-    info = device.info
-    if info.exposure_range is not None:
-        device.set_exposure(finger.exposure)
-    if info.gain_range is not None:
-        device.set_gain(finger.gain)
-    if info.has_light:
-        device.set_light(Light(**finger.leds))
-    device.start()
-    frames = [device.read(_READ_TIMEOUT) for _ in range(2 * _FRAMES)][-_FRAMES:]
-    seconds = (frames[-1].stamp_ns - frames[0].stamp_ns) * 1e-9
-    rate = (frames[-1].sequence - frames[0].sequence) / max(seconds, 1e-9)
-    problem, values = judge_image(frames[-1].image)
-    yield Finding(finger.name, 'images', not problem, problem or
-                  f'{rate:.1f} frames/s, mean level {values["mean level"]}')
-    if ask is not None and info.has_light:
-        if not ask(f'Is it {finger.name} ({finger.serial}) whose LEDs are lit?'):
+        yield from _check_images(finger, device)
+        if ask is not None and device.info.has_light \
+                and not ask(f'Is it {finger.name} ({finger.serial}) whose LEDs are lit?'):
             yield Finding(finger.name, 'place', False, f'{finger.serial} is not on {finger.name}: '
                           'exchange the serial numbers in the hand file')
-        device.set_light(OFF)
+        device.stop()
+        if device.info.has_light:
+            device.set_light(OFF)
+    except TactileError as error:
+        yield Finding(finger.name, 'images', False, str(error))
+    if finger.device.kind == 'usb':
+        yield from (Finding(finger.name, 'settings', False, note) for note in device.notes)
+
+
+def _check_images(finger, device):
+    from tactile_nodes.device.contract import Light
+    from tactile_nodes.nodes.camera_health import judge_image
+    from tactile_nodes.nodes.settings import CameraSettings
+
+    settings = CameraSettings(finger.frame_rate, finger.exposure, finger.gain,
+                              Light(**finger.leds))
+    settings.check(device.info, settings)
+    settings.apply(device)
+    device.start()
+    frames, rate = _look(device)
+    problem, values = judge_image(frames[-1].image)
+    problem = problem or _too_slow(rate, finger.frame_rate)
+    yield Finding(finger.name, 'images', not problem, problem or
+                  f'{rate:.1f} frames/s, mean level {values["mean level"]}')
+
+
+def _look(device):
+    """The last frames of some, and their rate in Hz by their stamps."""
+    frames = [device.read(_READ_TIMEOUT) for _ in range(2 * _FRAMES)][-_FRAMES:]
+    seconds = (frames[-1].stamp_ns - frames[0].stamp_ns) * 1e-9
+    return frames, (frames[-1].sequence - frames[0].sequence) / max(seconds, 1e-9)
+
+
+def _too_slow(rate, wanted):
+    if rate >= _MIN_RATE * wanted:
+        return ''
+    return (f'{rate:.1f} instead of {wanted:g} frames/s: choose a rate that the camera lists '
+            '(`tactile devices`), and an exposure that is shorter than its period')
+
+
+def _check_together(devices):
+    """Whether the kernel lets all of them stream at once, whatever was reckoned."""
+    if len(devices) < 2:
+        return
+    ok = True
+    for name, device in devices.items():
+        try:
+            device.start()
+        except TactileError as error:
+            ok = False
+            yield Finding(name, 'all together', False, str(error))
+    rates = {}
+    for name, device in devices.items():
+        try:
+            rates[name] = _look(device)[1]
+        except TactileError as error:
+            if ok:                      # else it has not been started
+                yield Finding(name, 'all together', False, str(error))
+    if ok and len(rates) == len(devices):
+        yield Finding('hand', 'all together', True, ', '.join(
+            f'{name} {rate:.1f}' for name, rate in rates.items()) + ' frames/s')
 
 
 def _stream(finger, device):
