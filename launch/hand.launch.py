@@ -24,6 +24,8 @@ def generate_launch_description():
                               description='one process per finger, or one per node'),
         DeclareLaunchArgument('record', default_value='false',
                               description='true, or the folder to record into'),
+        DeclareLaunchArgument('trials', default_value='false',
+                              description='true, or the folder to record trials into'),
         DeclareLaunchArgument('rviz', default_value='false', choices=['true', 'false'],
                               description='start the viewer too'),
         OpaqueFunction(function=_actions),
@@ -34,7 +36,7 @@ def _actions(context):
     argument = context.launch_configurations
     plan = load_plan(
         argument['hand'], layout=argument['layout'], rviz=argument['rviz'] == 'true',
-        record=record_folder(argument['record']),
+        record=record_folder(argument['record']), trials=record_folder(argument['trials']),
         fingers=argument['fingers'].split(',') if argument['fingers'] else None)
     folder = TemporaryDirectory(prefix='tactile_nodes_')
     clean_up = OnShutdown(on_shutdown=lambda *_: folder.cleanup())

@@ -50,7 +50,7 @@ FINGER_TOPICS = (
           'no-contact reference: standard deviation per pixel, bgr16, 256 per grey level',
           latched=True),
     Topic('contact/mask', 'sensor_msgs/msg/Image', 'contact',
-          'mono8, 255 where the skin is touched'),
+          'mono8, 255 where the skin is touched', record=False),
     Topic('contact/depth', 'sensor_msgs/msg/Image', 'contact',
           '32FC1, m, positive inward, NaN where not measured', record=False),
     Topic('contact/centroid', 'geometry_msgs/msg/PointStamped', 'contact',
@@ -88,8 +88,16 @@ HAND_TOPICS = (
 GOAL = Topic('contact/goal', 'geometry_msgs/msg/PointStamped', 'your controller',
              'optional: where the contact should be; drawn into the overlay')
 
-SERVICES = (('capture_reference', 'std_srvs/srv/Trigger', 'device',
-             'take a new no-contact reference'),)
+_TRIGGER = 'std_srvs/srv/Trigger'
+SERVICES = (
+    ('capture_reference', _TRIGGER, 'device', 'take a new no-contact reference'),
+    ('trial/start', _TRIGGER, 'recorder',
+     'begin a trial named by the parameters `trial.object`, `trial.condition`, `trial.note`'),
+    ('trial/mark', _TRIGGER, 'recorder', 'note the text of `trial.mark` at this moment'),
+    ('trial/stop', _TRIGGER, 'recorder',
+     'end the trial and label it with `trial.outcome` and `trial.drop_at`'),
+    ('trial/status', _TRIGGER, 'recorder', 'what goes on, as JSON in the message'),
+)
 
 
 @dataclass(frozen=True)
@@ -148,7 +156,17 @@ PARAMETERS = {
     ),
     'recorder': (
         Parameter('fingers', ('finger',), 'names of the fingers to record', read_only=True),
-        Parameter('output', 'recordings', 'folder that gets one bag folder per run',
+        Parameter('output', 'recordings', 'folder that gets one folder per trial',
                   read_only=True),
+        Parameter('hand_file', '', 'hand file to keep a copy of with each trial', read_only=True),
+        Parameter('autostart', False, 'record at once, until the node ends', read_only=True),
+        Parameter('topics', '', 'other topics to record as well, absolute, separated by commas'),
+        Parameter('trial.object', '', 'what is grasped'),
+        Parameter('trial.condition', '', 'what is compared, such as the grip'),
+        Parameter('trial.note', '', 'anything else'),
+        Parameter('trial.mark', '', 'text of the next mark'),
+        Parameter('trial.outcome', '', 'success, dropped or aborted; empty: to be labelled later'),
+        Parameter('trial.drop_at', -1.0, 'when it was dropped, after the start; -1: unknown', 's',
+                  -1.0, 1e6),
     ),
 }

@@ -21,7 +21,9 @@ def add_parser(subparsers):
     parser.add_argument('--layout', choices=('composed', 'split'), default='composed',
                         help='one process per finger (default), or one per node')
     parser.add_argument('--record', metavar='DIR', type=Path,
-                        help='record the hand into a new bag in this folder')
+                        help='record the whole run into a new folder in this one')
+    parser.add_argument('--trials', metavar='DIR', type=Path,
+                        help='record trials into this folder: see tactile trial')
     parser.add_argument('--rviz', action='store_true', help='start the viewer too')
     parser.set_defaults(run=run)
 
@@ -31,11 +33,12 @@ def run(args):
     from tactile_nodes.hand.plan import load_plan
     from tactile_nodes.hand.supervisor import Supervisor
 
-    plan = load_plan(args.hand, layout=args.layout, record=args.record, rviz=args.rviz,
+    plan = load_plan(args.hand, layout=args.layout, rviz=args.rviz,
+                     record=args.record, trials=args.trials,
                      fingers=args.fingers.split(',') if args.fingers is not None else None)
     require_ros()
-    if args.record is not None:
-        _make_folder(args.record)
+    if args.record or args.trials:
+        _make_folder(args.record or args.trials)
     stopping = []
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         signal.signal(number, lambda number, _: stopping.append(number))

@@ -144,7 +144,7 @@ def read_trial(folder):
     folder = Path(folder)
     top = read_section(folder / FILE)
     drop_at, duration = top.number('drop_at_s', None, low=0), top.number('duration_s', None, low=0)
-    outcome = top.choice('outcome', (*OUTCOMES, None), None)
+    outcome = top.choice('outcome', OUTCOMES, None)
     marks = tuple(Mark(mark.number('at_s'), mark.text('text'))
                   for mark in top.sections('marks', ()))
     group = top.section('fingers', {})

@@ -81,7 +81,7 @@ def load_plan(path, **options):
     return plan
 
 
-def plan_hand(hand, *, fingers=None, layout='composed', record=None, rviz=False):
+def plan_hand(hand, *, fingers=None, layout='composed', record=None, trials=None, rviz=False):
     """Expand a hand into the processes that run it.
 
     Parameters
@@ -92,7 +92,9 @@ def plan_hand(hand, *, fingers=None, layout='composed', record=None, rviz=False)
     layout : str
         'composed' (one process per finger) or 'split' (one per node).
     record : path, optional
-        Folder to record into; None records nothing.
+        Folder to record the whole run into.
+    trials : path, optional
+        Folder for trials, each recorded when it is started.
     rviz : bool
         Whether the viewer is started.
 
@@ -103,8 +105,11 @@ def plan_hand(hand, *, fingers=None, layout='composed', record=None, rviz=False)
     Raises
     ------
     TactileError
-        Unknown finger or layout.
+        Unknown finger or layout, or both `record` and `trials`.
     """
+    if record is not None and trials is not None:
+        raise TactileError('record and trials exclude each other',
+                           fix='Record the whole run, or trials that are started one by one.')
     if layout not in LAYOUTS:
         raise TactileError('unknown layout', found=layout, expected='one of ' + ', '.join(LAYOUTS))
     chosen = _choose(hand, fingers)
@@ -113,9 +118,10 @@ def plan_hand(hand, *, fingers=None, layout='composed', record=None, rviz=False)
     processes = [process for finger in chosen for process in _finger(hand, finger, layout)]
     processes += [_transform(hand, finger) for finger in chosen if finger.mount]
     processes.append(Process('hand', PACKAGE, 'hand_node', namespace, 'hand', {'fingers': names}))
-    if record is not None:
-        processes.append(Process('recorder', PACKAGE, 'recorder_node', namespace, 'recorder',
-                                 {'fingers': names, 'output': str(Path(record).absolute())}))
+    if record is not None or trials is not None:
+        processes.append(Process('recorder', PACKAGE, 'recorder_node', namespace, 'recorder', {
+            'fingers': names, 'output': str(Path(record or trials).absolute()),
+            'hand_file': str(hand.path), 'autostart': record is not None}))
     if rviz:
         viewer = ('-d', str(shipped('config/four_finger_hand.rviz')))
         processes.append(Process('rviz', 'rviz2', 'rviz2', namespace, arguments=viewer,

@@ -19,7 +19,7 @@ def run(build, args=None):
     """Run nodes until SIGINT or SIGTERM, then end the process.
 
     Exit code 0 after a signal, 2 for a wrong parameter or file (one message, nothing started),
-    1 when something failed that should not (with its traceback).
+    1 when a thread failed (with one message for a TactileError, else with its traceback).
 
     Parameters
     ----------
@@ -44,7 +44,7 @@ def run(build, args=None):
         _init(args)
         nodes += build()
         _serve(nodes, done)
-        code = 1 if failures else 0
+        code = 0
     except TactileError as error:
         print(error, file=sys.stderr)
         code = 2
@@ -52,8 +52,11 @@ def run(build, args=None):
         node.destroy_node()
     rclpy.try_shutdown()
     for failure in failures:
-        traceback.print_exception(failure.exc_type, failure.exc_value, failure.exc_traceback)
-    sys.exit(code)
+        if isinstance(failure.exc_value, TactileError):
+            print(failure.exc_value, file=sys.stderr)
+        else:
+            traceback.print_exception(failure.exc_type, failure.exc_value, failure.exc_traceback)
+    sys.exit(1 if failures else code)
 
 
 def _keep_freed_memory():
