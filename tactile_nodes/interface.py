@@ -122,7 +122,7 @@ COMMON = (
     Parameter('serial', '', 'serial number of the fingertip', read_only=True),
     Parameter('width', 320, 'image width', 'px', 16, 4096, True),
     Parameter('height', 240, 'image height', 'px', 16, 4096, True),
-    Parameter('reference_frames', 30, 'frames averaged for a reference', '', 5, 1000, True),
+    Parameter('reference_frames', 30, 'frames averaged for a reference', '', 5, 240, True),
 )
 
 PARAMETERS = {

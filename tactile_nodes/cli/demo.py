@@ -131,29 +131,51 @@ def _report(out, hand, span, watches):
     reports = {}
     with BagReader(bag) as reader:
         for finger in hand.fingers:
-            namespace, geometry = f'/{hand.name}/{finger.name}', _geometry(hand, finger)
+            namespace = f'/{hand.name}/{finger.name}'
             recorded = reader.finger(namespace).between(*span)
             numbers = summarise(watches[finger.name].since(span[0]), span, finger.frame_rate,
                                 recorded)
-            pictures = ((row, what, reader.overlay(namespace, geometry, recorded, row))
-                        for row, what in recorded.moments().items())
-            reports[finger.name] = FingerReport(numbers, recorded, [p for p in pictures
-                                                                    if p[2] is not None])
+            frames = {row: reader.frame(namespace, recorded, row) for row in recorded.moments()}
+            reports[finger.name] = FingerReport(
+                numbers, recorded, _pictures(hand, finger, bag, recorded.moments(), frames))
     write_summary(out / 'summary.json', hand, span,
                   {name: report.numbers for name, report in reports.items()})
     write_page(out / 'index.html', f'/{hand.name}', span, reports)
     print(f'{out / "index.html"}\n{out / "summary.json"}\n{bag}')
 
 
-def _geometry(hand, finger):
-    """ImageGeometry that the finger's nodes use."""
-    from tactile_nodes.core.geometry import ImageGeometry
-    from tactile_nodes.files.calibration import read_calibration
-    from tactile_nodes.nodes.finger_node import DEFAULT_SCALE
+def _pictures(hand, finger, bag, moments, frames):
+    """Overlays as the nodes saw the frames, (row, what, picture) each.
 
+    Parameters
+    ----------
+    hand : Hand
+    finger : Finger
+    bag : Path
+    moments : dict of int to str
+    frames : dict of int to tuple or None
+        From `BagReader.frame`; contact is found again with the recorded reference.
+    """
+    from tactile_nodes.core.contact import ContactStage
+    from tactile_nodes.core.overlay import draw_overlay
+    from tactile_nodes.files.calibration import read_calibration
+    from tactile_nodes.nodes.finger_node import default_geometry
+    from tactile_nodes.trials.offline import Recording
+
+    geometry, shading = default_geometry(hand.height, hand.width), None
     if finger.calibration_file:
-        return read_calibration(finger.calibration_file).geometry
-    return ImageGeometry(hand.height, hand.width, DEFAULT_SCALE)
+        calibration = read_calibration(finger.calibration_file)
+        geometry, shading = calibration.geometry, calibration.shading
+    stage = ContactStage(geometry, finger.elastomer, shading)
+    recording = Recording(bag, f'/{hand.name}/{finger.name}/image_raw/compressed')
+    reference = next(recording.references(), None)
+    if reference is None:
+        return []
+    stage.set_reference(reference[1])
+    return [(row, moments[row], draw_overlay(image, geometry, stage.process(image, markers),
+                                             markers, estimate))
+            for row, (image, markers, estimate) in
+            ((row, frame) for row, frame in frames.items() if frame)]
 
 
 def _keep_bag(out):

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: Apache-2.0
-"""What a bag says about a finger: forces over time, and pictures of single frames."""
+"""What a bag says about a finger: forces over time, and single frames."""
 
 import struct
 from collections import defaultdict
@@ -10,8 +10,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from tactile_nodes.core.overlay import draw_overlay
-from tactile_nodes.core.types import Contact, ForceEstimate, MarkerField
+from tactile_nodes.core.types import ForceEstimate, MarkerField
 from tactile_nodes.errors import FileError
 
 _SOON_NS = 2 * 10**9
@@ -117,33 +116,19 @@ class BagReader:
                            for name, default in (('stick_ratio', 1.0), ('slipping', False)))
         return FingerRun(stamps, wrench, sd, truth, stick, slipping)
 
-    def overlay(self, namespace, geometry, run, row):
-        """Picture of a row of the run as the nodes saw it, or None if its image is not there.
+    def frame(self, namespace, run, row):
+        """Image (H, W, 3), MarkerField and ForceEstimate of a row of the run.
 
-        Returns
-        -------
-        (H, W, 3) uint8 or None
-            As `draw_overlay`.
+        None if its image is not there. The contact mask is not recorded: it follows from these.
         """
         stamp = run.stamp_ns[row]
-        jpeg, mask, cloud, centroid = (
-            self._stamped(f'{namespace}/{name}', stamp)
-            for name in ('image_raw/compressed', 'contact/mask', 'markers/displacement',
-                         'contact/centroid'))
-        if jpeg is None or mask is None:
+        jpeg, cloud = (self._stamped(f'{namespace}/{name}', stamp)
+                       for name in ('image_raw/compressed', 'markers/displacement'))
+        if jpeg is None:
             return None
-        image = cv2.imdecode(jpeg.data, cv2.IMREAD_COLOR)
-        step = geometry.work_factor
-        touched = mask.data.reshape(mask.height, mask.step)[::step, :mask.width:step] > 0
-        area = float(touched.sum()) * geometry.work.pixel_area
-        where = (np.nan,) * 3 if centroid is None else (
-            centroid.point.x, centroid.point.y, centroid.point.z)
-        contact = Contact(touched, np.full(touched.shape, np.nan, np.float32),
-                          0.0 if centroid is None else area, np.array(where[:2]), where[2],
-                          np.ones(3))
         estimate = ForceEstimate(run.wrench[row], run.sd[row], float(run.stick_ratio[row]),
                                  bool(run.slipping[row]))
-        return draw_overlay(image, geometry, contact, _markers(cloud), estimate)
+        return cv2.imdecode(jpeg.data, cv2.IMREAD_COLOR), _markers(cloud), estimate
 
     @cached_property
     def _messages(self):

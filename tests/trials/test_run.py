@@ -7,15 +7,11 @@ import pytest
 pytest.importorskip('mcap')
 pytest.importorskip('rosbags')
 
-from tactile_nodes.core.geometry import ImageGeometry
-from tactile_nodes.core.overlay import draw_overlay
-from tactile_nodes.core.types import Contact, ForceEstimate, MarkerField
 from tactile_nodes.errors import FileError
 from tactile_nodes.trials.run import AXES, BagReader
 from tests.trials import recorded
 
 THUMB, ROWS = '/sorter/thumb', 50
-GEOMETRY = ImageGeometry(*recorded.SHAPE, 6e-5)
 
 
 def truth(row):
@@ -96,29 +92,23 @@ def test_what_is_no_bag_is_named(tmp_path):
         BagReader(tmp_path)
 
 
-def test_picture_is_drawn_from_what_the_nodes_published(tmp_path):
-    rng = np.random.default_rng(3)
+def test_a_frame_is_what_the_nodes_published(tmp_path):
     pixels = np.full((*recorded.SHAPE, 3), 90, np.uint8)
-    work = rng.random(GEOMETRY.work.shape) < 0.5
-    mask = np.repeat(np.repeat(work, 2, 0), 2, 1).astype(np.uint8) * 255
     markers = [(1e-3, 2e-3, 0, 1e-4, 2e-4, 0, 7), (0, 0, 0, np.nan, np.nan, np.nan, 8)]
     forces = np.array([0.5, 0.2, -2.0, 0, 0, 1e-3])
     recorded.write_bag(tmp_path / 'bag', {
         'wrench': [(0, recorded.wrench(0, forces)), (1, recorded.wrench(1, forces))],
         'wrench/stddev': [(0, recorded.wrench(0, np.full(6, 0.25)))],
         'image_raw/compressed': [(0, recorded.jpeg(0, pixels))],
-        'contact/mask': [(0, recorded.image(0, mask))],
-        'contact/centroid': [(0, recorded.centroid(0, (1e-3, -1e-3, 2e-4)))],
         'markers/displacement': [(0, recorded.cloud(0, markers))],
     })
     with BagReader(tmp_path / 'bag') as reader:
         run = reader.finger(THUMB)
-        picture = reader.overlay(THUMB, GEOMETRY, run, 0)
-        assert reader.overlay(THUMB, GEOMETRY, run, 1) is None           # no image of that frame
-    expected = draw_overlay(
-        pixels, GEOMETRY,
-        Contact(work, None, 1.0, np.array([1e-3, -1e-3]), 2e-4, np.ones(3)),
-        MarkerField(np.array([7, 8], np.int32), np.array([m[:2] for m in markers], np.float32),
-                    np.array([m[3:5] for m in markers], np.float32)),
-        ForceEstimate(forces, np.full(6, 0.25), 1.0, False))
-    assert np.abs(picture.astype(int) - expected).max() <= 2             # JPEG of a flat grey
+        image, field, estimate = reader.frame(THUMB, run, 0)
+        assert reader.frame(THUMB, run, 1) is None                       # no image of that frame
+    assert np.abs(image.astype(int) - pixels).max() <= 2                 # JPEG of a flat grey
+    assert field.ids.tolist() == [7, 8] and field.valid.tolist() == [True, False]
+    assert np.allclose(field.rest[0], [1e-3, 2e-3])
+    assert np.allclose(field.displacement[0], [1e-4, 2e-4])
+    assert np.allclose(estimate.wrench, forces) and np.allclose(estimate.sd, 0.25)
+    assert estimate.stick_ratio == 1.0 and not estimate.slipping
