@@ -1,14 +1,17 @@
 # SPDX-License-Identifier: Apache-2.0
-"""The thread that reads a device, and the no-contact reference taken out of its stream."""
+"""The thread that reads a device, and the no-contact reference made of its newest frames."""
 
 import threading
-from concurrent.futures import Future
+import time
+from collections import deque
 
 from tactile_nodes.core.reference import ReferenceBuilder
 from tactile_nodes.errors import DataError, DeviceError, DeviceLost, EndOfRecording, FrameTimeout
 
 _READ_TIMEOUT = 0.2        # s; also how long stopping may take
 _REOPEN_PERIOD = 0.3       # s
+_SILENT = 5.0              # s without a frame after which the last ones are too old
+_SETTLING = 15             # frames in which another light comes into effect
 
 
 class Capture:
@@ -97,81 +100,82 @@ class Capture:
 
 
 class ReferenceTaker:
-    """Averages frames of the stream to a Reference when asked to.
+    """Makes a no-contact Reference of the newest frames, at once, or says why that cannot be.
+
+    Frames come from one thread, the rest may be called from any.
+
+    Parameters
+    ----------
+    shape : (int, int)
+        Height and width, px.
+    frames : int
+        How many are averaged.
+    elastomer : Elastomer, optional
+        As for `ReferenceBuilder`.
 
     Attributes
     ----------
-    problem : str
-        Why the reference that was asked for is not there yet.
+    count : int
+        Frames since the beginning or since the light changed.
     """
 
     def __init__(self, shape, frames, elastomer=None):
         self._shape, self._frames, self._elastomer = shape, frames, elastomer
         self._lock = threading.Lock()
-        self._builder = self._request = None
-        self._patient = False
-        self.problem = ''
-
-    def request(self, *, patient=False):
-        """Ask for a reference from the next frames.
-
-        Parameters
-        ----------
-        patient : bool
-            Try again when the scene moved, until it is at rest.
-
-        Returns
-        -------
-        concurrent.futures.Future
-            Of the Reference; DataError says why there is none.
-        """
-        with self._lock:
-            self._finish(DataError('a newer request came', where='reference'))
-            self._request, self._patient = Future(), patient
-            self._builder = ReferenceBuilder(self._shape, self._elastomer)
-            self.problem = 'the reference is being taken'
-            return self._request
-
-    def cancel(self, reason):
-        """Give up with that reason; harmless when nothing was asked for."""
-        with self._lock:
-            self._finish(DataError(reason, where='reference'))
+        self._recent = deque(maxlen=frames)        # (image, touched)
+        self._last = 0.0                           # when a frame came, monotonic
+        self._touched = self._was_touched = self._blind = False
+        self._settling, self._since = 0, ''
+        self.count = 0
 
     def restart(self):
-        """Begin anew, because the light has changed; harmless when nothing was asked for."""
-        with self._lock:
-            if self._request is not None:
-                self._builder = ReferenceBuilder(self._shape, self._elastomer)
+        """Forget the frames, because the light has changed.
 
-    def add(self, image):
-        """Take a frame's image; returns the Reference that it completes, else None."""
+        A contact stage may see contact everywhere in another light. If it does so from the change
+        on, and nothing touched before, it is not believed until it sees rest again.
+        """
         with self._lock:
-            if self._request is None:
-                return None
-            try:
-                self._builder.add(image)
-                if self._builder.count < self._frames:
-                    return None
-                reference = self._builder.finish()
-            except DataError as error:
-                if self._patient:
-                    self.problem = str(error)
-                    self._builder = ReferenceBuilder(self._shape, self._elastomer)
-                else:
-                    self._finish(error)
-                return None
-            return reference
+            self._recent.clear()
+            self._was_touched, self._settling = self._touched, _SETTLING
+            self._since, self.count = ' since the light changed', 0
 
-    def done(self, reference):
-        """Answer the request, once the reference that `add` gave is in use."""
+    def add(self, image, touched):
+        """Take a frame's image, and whether the contact stage sees something touch in it."""
         with self._lock:
-            self._finish(reference)
+            if self._settling:
+                self._settling -= 1
+                self._blind = not self._was_touched
+            self._blind = self._blind and touched
+            self._touched = touched and not self._blind
+            self._recent.append((image, self._touched))
+            self._last = time.monotonic()
+            self.count += 1
 
-    def _finish(self, outcome):
-        request, self._request, self.problem = self._request, None, ''
-        if request is None:
-            return
-        if isinstance(outcome, Exception):
-            request.set_exception(outcome)
-        else:
-            request.set_result(outcome)
+    def take(self):
+        """Return the Reference of the newest frames.
+
+        Raises
+        ------
+        DataError
+            Something touches or has just touched, the scene moves, or too few frames came.
+        """
+        with self._lock:
+            recent, silent = list(self._recent), time.monotonic() - self._last
+        if len(recent) < self._frames or silent > _SILENT:
+            raise DataError('not enough frames', where='reference',
+                            found=f'{len(recent)}{self._since}, the last {silent:.1f} s ago'
+                            if recent else f'none{self._since}', expected=self._frames,
+                            fix="Wait a moment and try again; see the camera's status in "
+                                '/diagnostics.')
+        if recent[-1][1]:
+            raise DataError('something touches the skin', where='reference',
+                            fix='Lift it off and try again. If nothing touches, as after a change '
+                                'of the elastomer, clean the device node up and bring it up '
+                                'again.')
+        if any(touched for _, touched in recent):
+            raise DataError('something has just touched the skin', where='reference',
+                            fix='Wait a moment and try again.')
+        builder = ReferenceBuilder(self._shape, self._elastomer)
+        for image, _ in recent:
+            builder.add(image)
+        return builder.finish()

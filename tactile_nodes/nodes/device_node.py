@@ -4,7 +4,6 @@
 A managed (lifecycle) node that brings itself up: configured means open, active means streaming.
 """
 
-from concurrent.futures import TimeoutError as FutureTimeoutError
 from contextlib import suppress
 
 from rcl_interfaces.msg import SetParametersResult
@@ -32,8 +31,6 @@ from tactile_nodes.nodes.messages import (
 )
 from tactile_nodes.nodes.process import run
 from tactile_nodes.nodes.settings import CameraSettings
-
-_PATIENCE = 2.0      # s that a reference may take longer than its frames
 
 
 def device_of(settings, clock):
@@ -80,7 +77,9 @@ class DeviceNode(FingerNode, LifecycleNode):
         self._device = device or device_of(self.settings, self._now)
         self._camera = CameraSettings.from_parameters(self.settings)
         self._capture = self._taker = self._reference = self._taken = self._lost = None
+        self._wanted = None         # a reference that the capture thread is to bring into use
         self._light_changed, self._problem, self._starting = False, '', False
+        self._no_reference = ''
         self._health = CameraHealth()
         if self.settings.device != 'virtual':
             for name in ('truth/wrench', 'truth/centroid'):
@@ -177,8 +176,7 @@ class DeviceNode(FingerNode, LifecycleNode):
         self._taker = ReferenceTaker((self.settings.height, self.settings.width),
                                      self.settings.reference_frames,
                                      read_elastomer(elastomer_file) if elastomer_file else None)
-        if self._reference is None:
-            self._taker.request(patient=True)
+        self._no_reference = 'being taken' if self._reference is None else ''
         self._capture = Capture(self._device, self._ready, self._handle, report=self._report,
                                 lost=self._lost)
         self._capture.start()
@@ -188,7 +186,6 @@ class DeviceNode(FingerNode, LifecycleNode):
         if self._capture is not None:
             self._capture.stop()
             self._capture = None
-            self._taker.cancel('streaming was stopped')
         with suppress(DeviceError):      # a device that is closed or gone has no light on
             self._device.set_light(OFF)
 
@@ -240,9 +237,12 @@ class DeviceNode(FingerNode, LifecycleNode):
         for listener in self.frame_listeners:
             listener(frame)
         self._publish(frame, header_of(frame.stamp_ns, self.frame_id))
-        reference = self._taker.add(frame.image)
-        if reference is not None:
-            self._take_reference(reference, frame)
+        self._taker.add(frame.image, bool(self.in_contact))
+        wanted, self._wanted = self._wanted, None
+        if wanted is not None:
+            self._use_reference(wanted, frame)
+        elif self._reference is None and self._taker.count % self.settings.reference_frames == 0:
+            self._try_first_reference(frame)
 
     def _publish(self, frame, header):
         height, width, _ = frame.image.shape
@@ -254,46 +254,41 @@ class DeviceNode(FingerNode, LifecycleNode):
             if frame.truth.in_contact:
                 self.send('truth/centroid', point_message, frame.truth.centroid, header)
 
-    def _take_reference(self, reference, frame):
+    def _try_first_reference(self, frame):
+        """Take a reference, or try again with as many new frames."""
+        try:
+            self._use_reference(self._taker.take(), frame)
+        except DataError as error:
+            self._no_reference = str(error)
+            self.get_logger().warning(f'no reference yet, tried again and again: {error}',
+                                      once=True)
+
+    def _use_reference(self, reference, frame):
+        """Compare with a new reference from now on, and publish it with a frame's stamp."""
         for listener in self.reference_listeners:
             listener(reference)
         header = header_of(frame.stamp_ns, self.frame_id)
         for name, message in zip(('image', 'noise'), reference_messages(reference, header),
                                  strict=True):
             self.outlets[f'reference/{name}'].publish(message)
-        self._reference, self._light_changed = reference, False
-        self._taker.done(reference)
+        self._reference, self._light_changed, self._no_reference = reference, False, ''
 
     def _take_contact(self, message):
         self.in_contact = message.data
 
     def _capture_reference(self, _, response):
-        """Service: answers when the reference is in use, or with the reason why it is not."""
+        """Service: a reference of the newest frames, or the reason why there is none."""
         try:
-            reference = self._new_reference()
+            if self._capture is None:
+                raise DataError('not streaming', where='reference',
+                                fix='Activate the device node.')
+            reference = self._taker.take()
+            self._wanted = reference
             response.success = True
             response.message = f'reference taken from {reference.frames} frames'
         except DataError as error:
             response.message = str(error)
         return response
-
-    def _new_reference(self):
-        if self._capture is None:
-            raise DataError('not streaming', where='reference', fix='Activate the device node.')
-        # after a change of the light the contact stage cannot know whether anything touches
-        if self._reference is not None and self.in_contact and not self._light_changed:
-            raise DataError('something touches the skin', where='reference',
-                            fix='Lift the finger off and call again. If nothing touches it, as '
-                                'after a change of the elastomer, clean the node up and bring it '
-                                'up again.')
-        waiting = self._taker.request()
-        try:
-            frames = self.settings.reference_frames
-            return waiting.result(frames / self._camera.frame_rate + _PATIENCE)
-        except FutureTimeoutError:
-            self._taker.cancel('no answer is waited for any more')
-            raise DataError('not enough frames came', where='reference',
-                            fix="See the camera's status in /diagnostics.") from None
 
     # --- diagnostics
 
@@ -310,8 +305,8 @@ class DeviceNode(FingerNode, LifecycleNode):
             return ERROR, self._capture.problem or problem, values
         if self._capture.ended:
             return OK, 'the recording has ended', values
-        if self._taker.problem:
-            return WARN, f'no reference yet: {self._taker.problem}', values
+        if self._no_reference:
+            return WARN, f'no reference yet: {self._no_reference}', values
         if self._light_changed:
             return WARN, 'light, exposure or gain changed: call capture_reference', values
         return (WARN, problem, values) if problem else (OK, 'streaming', values)

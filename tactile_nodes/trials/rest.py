@@ -76,7 +76,7 @@ def find_reference(recording, calibration, count, progress=lambda done: None, *,
     for begin, quiet_end in stretches[:_STRETCHES]:
         end = min(quiet_end, begin + count)
         try:
-            reference = _average(recording, begin, end)
+            reference = _average(recording, begin, end, calibration.elastomer)
         except DataError as error:
             refused = refused or error
             continue
@@ -129,14 +129,14 @@ def _stretches(change):
     return [(b, e - (e - b > 2 * MIN_FRAMES)) for b, e in runs if e - b >= MIN_FRAMES]
 
 
-def _average(recording, begin, end):
+def _average(recording, begin, end, elastomer):
     """Reference of the frames begin to end - 1."""
     builder = None
     for number, frame in enumerate(recording.frames()):
         if number >= end:
             break
         if number >= begin:
-            builder = builder or ReferenceBuilder(frame.image.shape[:2])
+            builder = builder or ReferenceBuilder(frame.image.shape[:2], elastomer)
             builder.add(frame.image)
     return builder.finish()
 

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """The device node: life cycle, live parameters, reference, light, diagnostics."""
 
-import threading
+import time
 from types import SimpleNamespace
 
 import pytest
@@ -61,15 +61,16 @@ def change(foreign, transition):
     return foreign.call(f'{NODE}/change_state', 'lifecycle_msgs/srv/ChangeState', request).success
 
 
-def capture_reference(foreign, node, frames=0):
-    """Call the service; frames come only once it waits for them."""
-    def feed():
-        wait_until(lambda: node._taker._request is not None, 'the service waits for frames')
-        node._device.release(frames)
-
-    if frames:
-        threading.Thread(target=feed).start()
+def capture_reference(foreign):
     return foreign.call('/sorter/index/capture_reference', 'std_srvs/srv/Trigger')
+
+
+def give(node, count):
+    """Let frames out and wait until they have gone through."""
+    taken = node._device._next + count
+    node._device.release(count)
+    wait_until(lambda: node._device._next == taken and node._taker.count >= count, 'frames')
+    time.sleep(0.05)         # the last one may still be on its way through
 
 
 def take_first_reference(node):
@@ -91,7 +92,7 @@ def test_life_cycle_down_and_up_again(node, device, foreign):
     assert change(foreign, Transition.TRANSITION_DEACTIVATE)
     assert (state(foreign), device.light) == ('inactive', OFF)
     assert node.status()[1] == 'not streaming'
-    assert not capture_reference(foreign, node).success
+    assert not capture_reference(foreign).success
     assert change(foreign, Transition.TRANSITION_ACTIVATE)
     assert (state(foreign), device.light) == ('active', ON)
     assert change(foreign, Transition.TRANSITION_DEACTIVATE)
@@ -160,8 +161,13 @@ def test_reference_is_taken_on_request(node, device, foreign):
     foreign.hear('/sorter/index/reference/noise', 'sensor_msgs/msg/Image', latched=True)
     take_first_reference(node)
     device._next = 0
-    answer = capture_reference(foreign, node, REFERENCE_FRAMES)
+    give(node, REFERENCE_FRAMES)
+    before = node._reference
+    answer = capture_reference(foreign)           # at once, without another frame
     assert answer.success and f'{REFERENCE_FRAMES} frames' in answer.message
+    device._next = 0
+    device.release()
+    wait_until(lambda: node._reference is not before, 'the next frame brings it into use')
     wait_until(lambda: len(foreign.heard['/sorter/index/reference/noise']) == 2, 'two references')
 
 
@@ -171,35 +177,45 @@ def test_reference_is_refused_in_contact(node, device, foreign):
     wait_until(contact.get_subscription_count, 'the device node listens')
     contact.publish(Bool(data=True))
     wait_until(lambda: node.in_contact, 'contact is heard of')
-    answer = capture_reference(foreign, node)
+    device._next = 0
+    give(node, 2)
+    answer = capture_reference(foreign)
     assert not answer.success and 'something touches' in answer.message
-    # with another light the contact stage cannot know; the diagnostics ask for a new reference
+    # another light does not make it untouched; the diagnostics ask for a new reference
     assert set_parameters(foreign, led__red=0.3).successful
     device._next = 0
-    device.release()
-    wait_until(lambda: 'call capture_reference' in node.status()[1], 'a reference is asked for')
-    assert capture_reference(foreign, node, REFERENCE_FRAMES).success
+    give(node, REFERENCE_FRAMES)
+    assert 'call capture_reference' in node.status()[1]
+    assert 'something touches' in capture_reference(foreign).message
+    contact.publish(Bool(data=False))
+    wait_until(lambda: not node.in_contact, 'the lift is heard of')
+    device._next = 0
+    give(node, REFERENCE_FRAMES)
+    assert capture_reference(foreign).success
 
 
 def test_reference_is_refused_while_something_moves(node, foreign, frames):
     take_first_reference(node)
     set_in_motion(node, frames)
-    answer = capture_reference(foreign, node, REFERENCE_FRAMES)
+    give(node, REFERENCE_FRAMES)
+    answer = capture_reference(foreign)
     assert not answer.success and 'moved' in answer.message
 
 
-def test_reference_without_frames(node, foreign, monkeypatch):
-    monkeypatch.setattr('tactile_nodes.nodes.device_node._PATIENCE', 0.1)
-    answer = capture_reference(foreign, node)
+def test_reference_without_frames(node, foreign):
+    answer = capture_reference(foreign)
     assert not answer.success and 'not enough frames' in answer.message
 
 
-def test_first_reference_waits_until_the_scene_is_at_rest(node, device, frames):
+def test_first_reference_waits_until_the_scene_is_at_rest(node, device, frames, capfd):
     set_in_motion(node, frames)
-    device.release(REFERENCE_FRAMES)
-    wait_until(lambda: 'moved' in node._taker.problem, 'the moving scene is refused')
+    for _ in range(3):
+        give(node, REFERENCE_FRAMES)
+        set_in_motion(node, frames)
+    wait_until(lambda: 'moved' in node._no_reference, 'the moving scene is refused')
     level, text, _ = node.status()
     assert level == b'\x01' and 'no reference yet' in text and 'moved' in text
+    assert capfd.readouterr().err.count('no reference yet') == 1
     device._frames, device._next = frames, 0
     take_first_reference(node)
 

@@ -102,55 +102,87 @@ def test_health_of_the_last_second():
     assert values['dropped: corrupt image'] == 3
 
 
-def test_reference_is_taken_from_frames_at_rest():
+def fill(taker, levels=(120,) * 6, touched=()):
+    for seed, level in enumerate(levels):
+        taker.add(frame(level, noise=2, seed=seed).image, seed in touched)
+
+
+def test_reference_is_made_of_the_newest_frames():
     taker = ReferenceTaker((48, 64), 6)
-    assert taker.add(frame().image) is None, 'nobody asked'
-    future = taker.request()
-    for seed in range(5):
-        assert taker.add(frame(noise=2, seed=seed).image) is None
-    reference = taker.add(frame(noise=2, seed=5).image)
-    assert reference.frames == 6 and not future.done()
-    taker.done(reference)
-    assert future.result(0) is reference and taker.problem == ''
+    with pytest.raises(DataError, match='not enough frames, found .none., expected 6'):
+        taker.take()
+    fill(taker, (60,) * 5)
+    with pytest.raises(DataError, match="found '5, the last 0.0 s ago', expected 6"):
+        taker.take()
+    fill(taker)
+    reference = taker.take()
+    assert reference.frames == 6 and abs(reference.mean.mean() - 120) < 1
+    assert taker.take() is not reference
 
 
-def moving(taker):
-    for seed in range(6):
-        taker.add(frame(100 + 20 * seed, noise=2, seed=seed).image)
-
-
-def test_reference_of_a_moving_scene_is_refused_or_waited_for():
+def test_no_reference_of_a_moving_scene_or_of_old_frames(monkeypatch):
     taker = ReferenceTaker((48, 64), 6)
-    future = taker.request()
-    moving(taker)
+    fill(taker, range(100, 220, 20))
     with pytest.raises(DataError, match='moved'):
-        future.result(0)
-    future = taker.request(patient=True)
-    moving(taker)
-    assert not future.done() and 'moved' in taker.problem
-    for seed in range(6):
-        reference = taker.add(frame(noise=2, seed=seed).image)
-    assert reference is not None
+        taker.take()
+    fill(taker)
+    monkeypatch.setattr('tactile_nodes.nodes.capture._SILENT', -1)
+    with pytest.raises(DataError, match='not enough frames'):
+        taker.take()
 
 
-def test_reference_begins_anew_when_the_light_changes():
+def test_no_reference_while_something_touches_or_just_has():
     taker = ReferenceTaker((48, 64), 6)
-    taker.request()
-    for seed in range(5):
-        taker.add(frame(60, noise=2, seed=seed).image)
+    fill(taker, touched=(4, 5))
+    with pytest.raises(DataError, match='something touches.*Lift it off'):
+        taker.take()
+    fill(taker, (120,) * 5)
+    with pytest.raises(DataError, match='has just touched.*Wait'):
+        taker.take()
+    fill(taker, (120,) * 6)
+    assert taker.take().frames == 6
+
+
+def test_frames_in_another_light_do_not_mix():
+    taker = ReferenceTaker((48, 64), 6)
+    fill(taker, (60,) * 5)
     taker.restart()
-    for seed in range(6):
-        reference = taker.add(frame(120, noise=2, seed=seed).image)
-    assert abs(reference.mean.mean() - 120) < 1
+    fill(taker, (120,) * 5)
+    with pytest.raises(DataError, match='5 since the light changed'):
+        taker.take()
+    fill(taker)
+    assert abs(taker.take().mean.mean() - 120) < 1
 
 
-def test_reference_given_up():
+def test_contact_that_only_the_new_light_makes_is_not_believed():
     taker = ReferenceTaker((48, 64), 6)
-    taker.cancel('nothing to give up')
-    future = taker.request()
-    taker.cancel('stopped')
-    with pytest.raises(DataError, match='stopped'):
-        future.result(0)
+    fill(taker)
+    taker.restart()
+    fill(taker, (120,) * 20, touched=range(2, 20))
+    assert taker.take().frames == 6
+    fill(taker)                                   # now rest is seen as rest
+    fill(taker, touched=range(6))
+    with pytest.raises(DataError, match='something touches'):
+        taker.take()
+
+
+def test_contact_from_before_the_light_changed_is_believed():
+    taker = ReferenceTaker((48, 64), 6)
+    fill(taker, touched=range(6))
+    taker.restart()
+    fill(taker, (120,) * 40, touched=range(40))
+    with pytest.raises(DataError, match='something touches'):
+        taker.take()
+
+
+def test_a_touch_after_the_light_has_changed_is_believed():
+    taker = ReferenceTaker((48, 64), 6)
+    fill(taker)
+    taker.restart()
+    fill(taker, (120,) * 30)
+    fill(taker, touched=range(6))
+    with pytest.raises(DataError, match='something touches'):
+        taker.take()
 
 
 def test_lost_device_is_opened_again(monkeypatch):
