@@ -8,8 +8,8 @@ from importlib import import_module
 from tactile_nodes import __version__
 from tactile_nodes.errors import TactileError
 
-COMMANDS = ('demo', 'up', 'devices', 'check', 'calibrate', 'process', 'trial',
-            'bench')
+COMMANDS = ('demo', 'up', 'devices', 'check', 'calibrate', 'process', 'reference',
+            'trial', 'bench')
 
 
 def main(argv=None):
