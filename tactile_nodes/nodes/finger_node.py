@@ -165,6 +165,10 @@ class StageNode(FingerNode, Node):
             self.get_logger().warning(f'dropped: {error}', throttle_duration_sec=_WARN_PERIOD)
             return None
 
+    def caution(self):
+        """What the user must know of the results since the last report, '' if nothing."""
+        return ''
+
     def findings(self):
         """What the stage has found lately, {key: value} for the diagnostics."""
         return {}
@@ -181,12 +185,15 @@ class StageNode(FingerNode, Node):
             values['processing median'] = f'{seconds[len(seconds) // 2] * 1e3:.2f} ms'
             values['processing longest'] = f'{seconds[-1] * 1e3:.2f} ms'
         values.update(self.findings())
+        caution = self.caution()
         if self.problem:
             return WARN, self.problem, values
         if new[1]:
             return WARN, f'{new[1]} wrong messages in the last second, see the log', values
         if not new[0]:
             return WARN, "no frames in the last second: see the camera's status", values
+        if caution:
+            return WARN, caution, values
         if self.calibration is None:
             return WARN, 'no calibration: default scale, no depth', values
         return OK, 'working', values

@@ -26,9 +26,10 @@ class ForceNode(StageNode):
 
     def __init__(self, *, subscribe=True, **options):
         super().__init__('force', 'force', **options)
-        model = self.calibration.force if self.calibration else ForceModel()
-        self.stage = ForceStage(self.geometry, self.elastomer, model)
+        self._model = self.calibration.force if self.calibration else ForceModel()
+        self.stage = ForceStage(self.geometry, self.elastomer, self._model)
         self._estimate = None
+        self._exceeded = np.zeros(6, bool)         # axes, since the last report
         self._join = Join(('mask', 'depth', 'markers'), self._take)
         if subscribe:
             for name, kind, topic in (('mask', Image, 'contact/mask'),
@@ -42,6 +43,7 @@ class ForceNode(StageNode):
         if estimate is not None:
             self._publish(estimate, header_of(stamp_ns, self.frame_id))
             self._estimate = estimate
+            self._exceeded = self._exceeded | self._model.exceeded(estimate.wrench)
         return estimate
 
     def _take(self, stamp_ns, parts):
@@ -60,6 +62,13 @@ class ForceNode(StageNode):
         self.send('wrench/stddev', wrench_message, estimate.sd, header)
         self.send('contact/stick_ratio', float_message, estimate.stick_ratio)
         self.send('contact/slipping', bool_message, estimate.slipping)
+
+    def caution(self):
+        """Say which axes were outside of the calibrated range since the last report."""
+        exceeded, self._exceeded = self._exceeded, np.zeros(6, bool)
+        if not exceeded.any():
+            return ''
+        return f'{" ".join(AXES[exceeded])} beyond the calibrated range: less certain'
 
     def findings(self):
         """Which axes are measured, for the diagnostics."""
