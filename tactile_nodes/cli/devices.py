@@ -2,6 +2,7 @@
 """`tactile devices`: which fingertips are attached over USB, and whether they can be used."""
 
 import json
+import os
 from pathlib import Path
 
 from tactile_nodes.errors import DeviceError
@@ -37,8 +38,8 @@ def run(args):
         _print_table(found)
     for camera, row in zip(cameras, found, strict=True):
         if not row['may_open'] and not args.json:
-            print(f'\n{row["node"]} cannot be opened: {row["problem"]}\nThis udev rule gives '
-                  f'permission (then replug):\n{udev_rule(camera)}')
+            print(f'\n{row["problem"]}\nThis udev rule gives permission (then replug):\n'
+                  f'{udev_rule(camera)}')
     return 0
 
 
@@ -67,9 +68,12 @@ def describe(camera, profiles):
         finally:
             node.close()
     except DeviceError as error:
-        problem = error.what
+        problem = str(error)
     transport = streaming_transport(camera.descriptors())
     profile = find_profile(camera, profiles)
+    if profile and profile.leds.way == 'vendor_request' \
+            and not os.access(camera.usbfs, os.W_OK, effective_ids=True):
+        problem = problem or f'{camera.usbfs}: no permission to write, which its LEDs need'
     return {
         'serial': camera.serial, 'profile': profile.name if profile else '',
         'port': camera.port, 'node': camera.node,
@@ -90,14 +94,18 @@ def _print_table(found):
         print('no USB camera is attached')
         return
     table = Table()
-    for column in ('serial', 'profile', 'port', 'node', 'speed', 'bus', 'images', 'open'):
+    for column in ('serial', 'profile', 'port', 'node', 'bus', 'images', 'open'):
         table.add_column(column, overflow='fold')
     for row in found:
-        images = '\n'.join(
-            f'{m["format"]} {m["width"]}x{m["height"]} at '
-            + ', '.join(f'{rate:g}' for rate in m['rates']) for m in row['modes'])
+        sizes = {}                      # by format and rates
+        for mode in row['modes']:
+            rates = ', '.join(f'{rate:g}' for rate in mode['rates'])
+            sizes.setdefault((mode['format'], rates), []).append(
+                f'{mode["width"]}x{mode["height"]}')
+        images = '\n'.join(f'{name} {", ".join(listed)}\n at {rates}'
+                           for (name, rates), listed in sizes.items())
         table.add_row(row['serial'] or '(none)', row['profile'] or f'none for {row["usb_id"]}',
-                      row['port'], row['node'], f'{row["speed_mbit_s"]:g} Mbit/s',
-                      f'{row["bus"]}, {row["controller"]}', images,
+                      row['port'], row['node'],
+                      f'{row["bus"]}, {row["controller"]}\n{row["speed_mbit_s"]:g} Mbit/s', images,
                       'yes' if row['may_open'] else 'no')
     Console().print(table)

@@ -257,13 +257,6 @@ def test_unplug_and_return(one):
         assert again.leds() == (0, 0, 0)
 
 
-def test_a_busy_camera_names_who_holds_it(one):
-    with fingertip('EF-0001') as device:
-        device.start()
-        with pytest.raises(DeviceError, match=r'in use.*python.*\(\d+\)'):
-            fingertip('EF-0001').open()
-
-
 def test_a_size_that_the_camera_lacks(one):
     with pytest.raises(DeviceError, match='MJPG 160x120.*YUYV 320x240.*MJPG or YUYV 200x100'):
         UsbDevice('EF-0001', PROFILE, width=200, height=100).open()

@@ -1,0 +1,280 @@
+# SPDX-License-Identifier: Apache-2.0
+"""`tactile devices` and `tactile check` against what sysfs and the kernel say."""
+
+import grp
+import json
+import os
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+import yaml
+
+from tactile_nodes.cli import main as cli
+from tactile_nodes.cli.check import check_hand
+from tactile_nodes.device.contract import Light
+from tactile_nodes.device.usb_discovery import attached_cameras, udev_rule
+from tactile_nodes.errors import DeviceError
+from tactile_nodes.files.device_profile import Layout, Leds
+from tactile_nodes.files.hand import read_hand
+from tests.device.in_guest.bench import (
+    ROOT,
+    SIZE,
+    camera_of,
+    fingertip,
+    load,
+    plugged,
+)
+
+NOBODY = 65534
+VENDOR_LEDS = Leds('vendor_request', request=0x51, value=0, index=0,
+                   layout=Layout(('red', 'green', 'blue'), 1, False, 0, 255))
+
+
+@pytest.fixture(scope='module', autouse=True)
+def _kernel():
+    load('uvcvideo', 'vhci-hcd')
+    # Python loads modules when they are first used; `nobody` may not be able to read them
+    with plugged('EF-0001'), fingertip('EF-0001', leds=VENDOR_LEDS):
+        cli.main(['devices'])
+
+
+@pytest.fixture
+def tactile(capsys, monkeypatch):
+    """Run the command; returns exit code and output."""
+    monkeypatch.setenv('COLUMNS', '160')
+
+    def run(*arguments):
+        capsys.readouterr()
+        code = cli.main([str(a) for a in arguments])
+        captured = capsys.readouterr()
+        with capsys.disabled():
+            print(f'\n$ tactile {" ".join(map(str, arguments))}   -> {code}\n'
+                  f'{captured.out[:1200]}{captured.err}')
+        return code, captured.out + captured.err
+    return run
+
+
+@pytest.fixture
+def hand_file():
+    """Make a hand file; in a folder that everybody may read."""
+    folder = Path(tempfile.mkdtemp(dir='/dev/shm'))
+    folder.chmod(0o755)
+
+    def write(serials, size=SIZE, rate=15.0, **changes):
+        profile = yaml.safe_load((ROOT / 'config/devices/emulated_fingertip.yaml').read_text())
+        (folder / 'profile.yaml').write_text(yaml.safe_dump({**profile,
+                                                             **changes.pop('profile', {})}))
+        fingers = {name: {
+            'serial': serial, 'elastomer': str(ROOT / 'config/elastomers/soft_marked.yaml'),
+            'device': {'kind': 'usb', 'profile': str(folder / 'profile.yaml'),
+                       **changes.pop(f'{name}_device', {})}} for name, serial in serials.items()}
+        path = folder / 'hand.yaml'
+        path.write_text(yaml.safe_dump({
+            'hand': 'bench', 'base_frame': 'base',
+            'image': {'width': size[0], 'height': size[1]}, 'frame_rate': rate,
+            'exposure_ms': 8, 'fingers': fingers, **changes}, sort_keys=False))
+        return path
+    yield write
+    shutil.rmtree(folder)
+
+
+@contextmanager
+def nobody(*groups):
+    """Run as a user without rights, member of `groups` only."""
+    os.setgroups([grp.getgrnam(name).gr_gid for name in groups])
+    os.setegid(NOBODY)
+    os.seteuid(NOBODY)
+    try:
+        yield
+    finally:
+        os.seteuid(0)
+        os.setegid(0)
+        os.setgroups([0])
+
+
+# tactile devices
+
+def test_devices_lists_what_sysfs_says(tactile):
+    with plugged('EF-0001', 'EF-0002'):
+        code, text = tactile('devices', '--json')
+        listed = json.loads(text)
+        assert code == 0 and [row['serial'] for row in listed] == ['EF-0001', 'EF-0002']
+        for row in listed:
+            folder = Path('/sys/bus/usb/devices') / row['port']
+
+            def said(name, folder=folder):
+                return (folder / name).read_text().strip()
+
+            assert row['serial'] == said('serial') and row['product'] == said('product')
+            assert row['usb_id'] == f'{said("idVendor")}:{said("idProduct")}'
+            assert str(row['bus']) == said('busnum')
+            assert row['speed_mbit_s'] == float(said('speed'))
+            assert row['port'] == f'{said("busnum")}-{said("devpath")}'
+            nodes = sorted(path.name for path in folder.glob('*:1.0/video4linux/video*'))
+            assert row['node'] == f'/dev/{nodes[0]}' and len(nodes) == 2
+            assert Path(os.path.realpath(folder)).parent.parent.name == row['controller']
+            assert row['profile'] == 'emulated_fingertip' and row['transfer'] == 'bulk'
+            assert row['may_open'] is True and row['problem'] == ''
+            assert [(m['format'], m['width'], m['height']) for m in row['modes']] == [
+                ('YUYV', 160, 120), ('YUYV', 320, 240), ('MJPG', 160, 120), ('MJPG', 320, 240)]
+            assert row['modes'][0]['rates'] == pytest.approx([5, 10, 15, 30], rel=1e-3)
+        code, table = tactile('devices')
+        first, second = table.split('EF-0001')[1].split('EF-0002')
+        for row, text in zip(listed, (first, second), strict=True):
+            for word in (row['profile'], row['port'], row['node'], '480 Mbit/s', 'vhci_hcd.0',
+                         'YUYV 160x120, 320x240', 'at 5, 10, 15, 30', 'yes'):
+                assert word in text, word
+
+
+def test_a_camera_without_profile_is_listed_with_its_id(tactile, tmp_path):
+    with plugged('EF-0001'):
+        code, table = tactile('devices', '--profiles', tmp_path)
+        assert code == 0 and 'none for f00d:7ac7' in table
+
+
+def test_no_permission_names_the_rule_that_gives_it(tactile):
+    with plugged('EF-0001'):
+        camera = camera_of('EF-0001')
+        rule = udev_rule(camera)
+        with nobody():
+            code, table = tactile('devices')
+            assert code == 0 and rule in table
+            assert f'{camera.node}: cannot be opened (Permission denied)' in table
+            row, = json.loads(tactile('devices', '--json')[1])
+            assert row['may_open'] is False and 'Permission denied' in row['problem']
+            with pytest.raises(DeviceError, match='no permission to open') as caught:
+                fingertip('EF-0001').open()
+            assert rule in str(caught.value)
+        os.chmod(camera.node, 0o666)
+        with nobody(), pytest.raises(DeviceError, match='no permission to send vendor') as caught:
+            fingertip('EF-0001', leds=VENDOR_LEDS).open()
+        assert rule in str(caught.value) and camera.usbfs in str(caught.value)
+        print(caught.value)
+
+
+def test_the_rule_gives_permission(tactile):
+    rules = Path('/etc/udev/rules.d/70-fingertips.rules')
+    with plugged('EF-0001'):
+        code, text = tactile('devices', '--udev')
+        assert code == 0 and text.strip() == udev_rule(camera_of('EF-0001'))
+        rules.write_text(text)
+    subprocess.run(['udevadm', 'control', '--reload'], check=True)
+    try:
+        with plugged('EF-0001') as ((emulated, _),):
+            subprocess.run(['udevadm', 'settle'], check=True)
+            emulated.led_way = 'vendor'
+            with nobody('video', 'plugdev'):
+                row, = json.loads(tactile('devices', '--json')[1])
+                assert row['may_open'] is True
+                with fingertip('EF-0001', leds=VENDOR_LEDS) as device:
+                    device.set_light(Light(1, 0, 0))
+                    assert emulated.leds() == (1, 0, 0)
+    finally:
+        rules.unlink()
+        subprocess.run(['udevadm', 'control', '--reload'], check=True)
+
+
+# tactile check
+
+def test_check_of_a_hand_that_is_well(tactile, hand_file):
+    with plugged('EF-0001', 'EF-0002'):
+        path = hand_file({'thumb': 'EF-0001', 'index': 'EF-0002'})
+        code, text = tactile('check', path)
+        assert code == 0 and text.splitlines()[-1] == 'all well'
+        assert '2 fingers, elastomer and calibration files match' in text
+        assert len(re.findall(r'^ok   (?:thumb|index): images: 1\d\.\d frames/s', text,
+                              re.MULTILINE)) == 2
+        assert 'ok   hand: all together: thumb 1' in text
+
+
+def test_check_lights_one_finger_after_the_other_for_a_person_to_confirm(hand_file):
+    with plugged('EF-0001', 'EF-0002') as pairs:
+        path = hand_file({'thumb': 'EF-0001', 'index': 'EF-0002'})
+        asked = []
+
+        def ask(question):
+            asked.append((question, [device.leds() != (0, 0, 0) for device, _ in pairs]))
+            return 'thumb' in question
+
+        findings = list(check_hand(read_hand(path), ask))
+        print(asked)
+        assert [lit for _, lit in asked] == [[True, False], [False, True]]
+        assert 'EF-0001' in asked[0][0] and 'EF-0002' in asked[1][0]
+        wrong, = (f for f in findings if not f.ok)
+        assert (wrong.finger, wrong.concern) == ('index', 'place')
+        assert 'exchange the serial numbers' in wrong.text
+        assert all(device.leds() == (0, 0, 0) for device, _ in pairs)
+
+
+def test_check_finds_what_is_missing_or_in_the_wrong_place(tactile, hand_file):
+    with plugged('EF-0001', 'EF-0002', 'EF-0002'):
+        path = hand_file({'thumb': 'EF-0001', 'index': 'EF-0002', 'ring': 'EF-0004'},
+                         thumb_device={'port': camera_of('EF-0002').port})
+        code, text = tactile('check', path)
+        assert code == 1 and text.splitlines()[-1] == '3 to mend'
+        assert 'FAIL thumb: device: fingertip EF-0001: another device is plugged into its port' \
+            in text
+        assert 'FAIL index: device: fingertip EF-0002: several devices have this serial' in text
+        assert 'FAIL ring: device: fingertip EF-0004: no such USB camera' in text
+        assert 'EF-0001 on port' in text and '`tactile devices` lists all' in text
+
+
+@pytest.mark.parametrize(('changes', 'message'), [
+    ({'size': (200, 100)}, r'FAIL thumb: device: .*MJPG 320x240.*expected MJPG or YUYV 200x100'),
+    ({'rate': 60.0}, r'FAIL thumb: device: .*frame rate out of range, found 60.*5 to 30 Hz'),
+    ({'rate': 13.0}, r'FAIL thumb: settings: frame rate: asked for 13, took 15'),
+    ({'exposure_ms': 0.2}, r'FAIL thumb: images: the image is dark: raise LED levels'),
+    ({'gain': 6.0}, r'FAIL thumb: images: the image is saturated: lower LED levels'),
+    ({'exposure_ms': 80.0}, r'FAIL thumb: images: exposure longer than the frame period'),
+    ({'profile': {'usb': {'vendor_id': 1, 'product_id': 2}}},
+     r'FAIL thumb: device: .*profile is for another kind of device'),
+    ({'profile': {'leds': {'way': 'v4l2_control', 'controls': {'all': 0x00980999}}}},
+     r'FAIL thumb: device: .*no such LED control'),
+], ids=lambda value: next(iter(value)) if isinstance(value, dict) else '')
+def test_check_says_what_to_do(tactile, hand_file, changes, message):
+    with plugged('EF-0001'):
+        code, text = tactile('check', hand_file({'thumb': 'EF-0001'}, **changes))
+        assert code == 1 and re.search(message, text)
+
+
+def test_check_names_the_process_that_holds_a_camera(tactile, hand_file):
+    with plugged('EF-0001'):
+        program = ('import sys; from tactile_nodes.device.v4l2 import VideoNode; '
+                   'node = VideoNode(sys.argv[1]); node.start(); print(1, flush=True); '
+                   'sys.stdin.read()')
+        with subprocess.Popen([sys.executable, '-c', program, camera_of('EF-0001').node],
+                              stdin=subprocess.PIPE, stdout=subprocess.PIPE) as holder:
+            holder.stdout.readline()
+            code, text = tactile('check', hand_file({'thumb': 'EF-0001'}))
+            holder.stdin.close()
+        assert code == 1
+        assert re.search(rf"the camera is in use, found '\S+ \({holder.pid}\)'", text)
+
+
+def test_check_reckons_the_bus_and_plans(tactile, hand_file):
+    """Compressed isochronous streams may take the largest packets: two do not fit."""
+    with plugged('EF-0001', 'EF-0002', bulk=False):
+        path = hand_file({'thumb': 'EF-0001', 'index': 'EF-0002'}, rate=5.0)
+        code, text = tactile('check', path)
+        bus = attached_cameras()[0].bus
+        assert code == 1
+        assert f'FAIL hand: USB bandwidth: bus {bus}: thumb MJPG 160x120 at 5/s takes 61 us, ' \
+            'index MJPG 160x120 at 5/s takes 61 us; together 122 us of 100 us.' in text
+        assert 'Move index to a port of another host controller' in text
+        path = hand_file({'thumb': 'EF-0001', 'index': 'EF-0002'}, rate=5.0,
+                         profile={'formats': ['YUYV']})
+        code, text = tactile('check', path)
+        assert code == 0 and f'ok   hand: USB bandwidth: bus {bus}: 10 us of 100 us' in text
+
+
+def test_check_of_a_wrong_file_starts_nothing(tactile, hand_file):
+    with plugged('EF-0001') as ((emulated, _),):
+        code, text = tactile('check', hand_file({'thumb': 'EF-0001'}, exposure_ms='long'))
+        assert code == 2 and 'exposure_ms' in text
+        assert emulated.committed is None
