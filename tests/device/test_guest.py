@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """Boots a guest with USB and V4L2 and runs the tests of `in_guest` there."""
 
+import compileall
 import re
 import shlex
 import sys
@@ -20,7 +21,7 @@ EHCI_RATES = (30, 45, 60, 90, 120)
 @pytest.mark.skipif(bool(REASON), reason=REASON)
 @pytest.mark.timeout(600)
 @pytest.mark.parametrize(('modules', 'count'), [
-    (('vivid', 'fingertips', 'bandwidth'), 33)])
+    (('vivid', 'fingertips', 'commands', 'bandwidth'), 48)])
 def test_in_a_guest_with_usb(modules, count, tmp_path, capsys):
     pictures = press_pictures()
     np.save(tmp_path / 'pictures.npy', pictures)
@@ -28,6 +29,8 @@ def test_in_a_guest_with_usb(modules, count, tmp_path, capsys):
     for number, path in enumerate(sockets):
         Redirection(path, EmulatedFingertip(f'EH-{number}', pictures, bulk=False,
                                             rates=EHCI_RATES))
+    for package in ('tactile_nodes', 'tests'):           # the guest would need minutes for it
+        compileall.compile_dir(guest.ROOT / package, quiet=2)
     command = ('PICTURES=/out/pictures.npy ' + shlex.quote(sys.executable) + ' -m pytest -s -v '
                '-p no:cacheprovider --timeout=120 '
                + ' '.join(f'tests/device/in_guest/{name}.py' for name in modules))
