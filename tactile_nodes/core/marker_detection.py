@@ -80,7 +80,8 @@ def find_markers(brightness, pitch, diameter):
         No lattice of dark dots of that spacing.
     """
     height, width = brightness.shape
-    blobs = _dark_blobs(brightness, diameter)
+    low, high = _SCALE_RANGE
+    blobs = dark_blobs(brightness, diameter, None, (0.5 * low**2, 2 * high**2))
     edge = 0.6 * diameter                     # a dot cut by the edge would be misplaced
     blobs = blobs[((blobs > edge) & (blobs < (height - 1 - edge, width - 1 - edge))).all(axis=1)]
     needed = max(4, round(_MIN_COVERAGE * height * width / pitch ** 2))
@@ -107,18 +108,41 @@ def find_markers(brightness, pitch, diameter):
                          *(_index_at(cells, s * _DIRECTIONS) for s in (1, 2)))
 
 
-def _dark_blobs(brightness, diameter):
-    """(M, 2) rough centres of dark spots about `diameter` across (closing minus image)."""
+def dark_blobs(brightness, diameter, least, area_range):
+    """Centres of dark spots that lie wholly in the picture, each where its darkness is centred.
+
+    Parameters
+    ----------
+    brightness : (H, W) float32
+        `log_brightness`.
+    diameter : float
+        About that of the spots, px.
+    least : float or None
+        How much darker than its surroundings a spot is at least; None judges by the darkest.
+    area_range : (float, float)
+        Of the spots, as shares of a disc of `diameter`.
+
+    Returns
+    -------
+    (M, 2) float64
+        Row, column.
+    """
     size = 2 * int(np.ceil(1.1 * diameter)) + 1
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
     contrast = cv2.morphologyEx(brightness, cv2.MORPH_CLOSE, kernel) - brightness
-    level = max(_MIN_CONTRAST, 0.4 * np.percentile(contrast, 99))
-    dark = (contrast > level).astype(np.uint8)
-    count, _, stats, centres = cv2.connectedComponentsWithStats(dark)
+    if least is None:
+        least = max(_MIN_CONTRAST, 0.4 * np.percentile(contrast, 99))
+    dark = (contrast > least).astype(np.uint8)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(dark)
     area = stats[:, cv2.CC_STAT_AREA] / (np.pi / 4 * diameter ** 2)
-    low, high = _SCALE_RANGE
-    right = (np.arange(count) > 0) & (area > 0.5 * low ** 2) & (area < 2 * high ** 2)
-    return centres[right][:, ::-1]
+    right = (np.arange(count) > 0) & (area > area_range[0]) & (area < area_range[1])
+    left, top, width, height = stats[:, :4].T
+    right &= (left > 0) & (top > 0) & (left + width < dark.shape[1]) \
+        & (top + height < dark.shape[0])
+    rows, columns = np.nonzero(dark)
+    which, weight = labels[rows, columns], contrast[rows, columns]
+    total, row, column = (np.bincount(which, weight * w, count) for w in (1, rows, columns))
+    return np.stack([row[right], column[right]], axis=1) / total[right, None]
 
 
 def _lattice(blobs, pitch):

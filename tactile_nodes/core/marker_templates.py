@@ -34,6 +34,11 @@ class MarkerTemplates:
     silhouettes : bool
         Whether something moves behind the markers: what is much brighter than a dot then counts
         as just brighter.
+
+    Attributes
+    ----------
+    contrast : float
+        How much darker the dots are than what is around them, in the logarithm.
     """
 
     def __init__(self, brightness, centres, diameter, pitch, *, silhouettes=False):
@@ -70,8 +75,9 @@ class MarkerTemplates:
 
         exact = brightness[tuple(np.moveaxis(np.clip(at, 0, self._shape - 1), -1, 0))]
         self._cap = np.full((count, 1), np.inf, np.float32)
+        dark, bright = np.median(exact[:, core], axis=1), np.median(exact[:, ~core], axis=1)
+        self.contrast = float(np.median(bright - dark))
         if silhouettes:
-            dark, bright = np.median(exact[:, core], axis=1), np.median(exact[:, ~core], axis=1)
             self._cap[:, 0] = dark + _SILHOUETTE * (bright - dark)
         weight = self._root_weight.astype(np.float64)
         for k, phase in enumerate(_PHASES):

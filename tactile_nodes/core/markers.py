@@ -1,18 +1,20 @@
 # SPDX-License-Identifier: Apache-2.0
 """Flow stage: how far every marker dot has moved from where it is without load.
 
-Each marker is matched to its own rest picture (`marker_templates`), so nothing drifts. A marker
-that motion, cover or a wrong catch has lost is sought again by optical flow from the last image
-and from where its neighbours went.
+Each marker is matched to its own rest picture (`marker_templates`), so nothing drifts. A dot that
+a deep imprint has stretched beyond recognition is followed as a dark spot. A marker that motion,
+cover or a wrong catch has lost is sought again by optical flow from the last image and from where
+its neighbours went.
 """
 
 import cv2
 import numpy as np
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
 
 from tactile_nodes.core.geometry import check_image
-from tactile_nodes.core.marker_detection import find_markers, log_brightness
+from tactile_nodes.core.marker_detection import dark_blobs, find_markers, log_brightness
 from tactile_nodes.core.marker_templates import MarkerTemplates
 from tactile_nodes.core.types import MarkerField
 from tactile_nodes.errors import DataError
@@ -21,6 +23,9 @@ _OUTLIER = 2.0          # normalised residual (Westerweel & Scarano)
 _ALLOWANCE = 0.1        # uneven motion of neighbours that is no outlier, in marker pitches
 _BREAK = 0.5            # difference of neighbours that only a wrong marker explains, in pitches
 _AT_REST = 0.1          # motion of a marker that nothing moves, in pitches
+_FOLLOWED = 0.35        # motion from frame to frame, in pitches, that leaves no doubt which it is
+_BLOB_DARKNESS = 0.5    # of the contrast at rest: a dark spot
+_BLOB_AREA = (0.3, 2.2)         # of a dot that was stretched, over the area at rest
 _SNAP = 0.03            # share of markers lost at once that calls for a search from rest
 _ROUNDS = 12            # rings of lost markers won back in one frame
 _WINDOW = 21            # of the optical flow, px
@@ -171,6 +176,8 @@ class MarkerTracker:
         self._last = brightness
         self._moved = np.zeros_like(self.lattice.centres)      # last known of lost markers
         self._good = np.ones(len(self._moved), bool)
+        self._followed = np.zeros(len(self._moved), bool)      # where neighbours move otherwise
+        self._darkness = _BLOB_DARKNESS * self._templates.contrast
 
     def track(self, image):
         """Displacements from rest.
@@ -190,6 +197,7 @@ class MarkerTracker:
         good = self._agree(moved, good)
         if not good.all():
             moved, good = self._recover(brightness, padded, moved, good)
+            moved, good = self._follow(brightness, moved, good)
             moved = np.where(good[:, None], moved, self._moved)
         self._last, self._moved, self._good = brightness, moved, good
         return np.where(good[:, None], moved, np.nan)
@@ -206,6 +214,45 @@ class MarkerTracker:
             again, fine = self._from_rest(padded, snapped)
             if np.count_nonzero(fine) >= (count if snapped else count + few):
                 return again, fine
+        return moved, good
+
+    def _follow(self, brightness, moved, good):
+        """Take for a lost marker the dark spot nobody claims, near where it just was.
+
+        Or, when it has been lost for longer, near where those around it were followed to.
+        """
+        lattice, limit = self.lattice, _FOLLOWED * self.lattice.pitch
+        self._followed &= good
+        lost = np.flatnonzero(~good)
+        beside = _median(_with_nan(moved, self._followed)[lattice.neighbours[lost]])
+        expected = np.where(self._good[lost, None], self._moved[lost], beside)
+        lost, expected = (a[np.isfinite(expected[:, 0])] for a in (lost, expected))
+        expected = lattice.centres[lost] + expected
+        if not len(lost):
+            return moved, good
+        margin = np.ceil(limit + 2 * lattice.diameter)
+        low = np.clip(expected.min(axis=0) - margin, 0, None).astype(int)
+        high = np.clip(expected.max(axis=0) + margin, 0, None).astype(int)
+        window = np.ascontiguousarray(brightness[low[0]:high[0] + 1, low[1]:high[1] + 1])
+        blobs = low + dark_blobs(window, lattice.diameter, self._darkness, _BLOB_AREA)
+        if good.any() and len(blobs):
+            claimed = cKDTree((lattice.centres + moved)[good])
+            blobs = blobs[claimed.query(blobs)[0] > lattice.diameter / 2]
+        if not len(blobs):
+            return moved, good
+        gap, nearest = cKDTree(blobs).query(expected, distance_upper_bound=limit)
+        back = cKDTree(expected).query(blobs)[1]
+        found = np.isfinite(gap)
+        found[found] = back[nearest[found]] == np.flatnonzero(found)
+        index = lost[found]
+        moved, good = moved.copy(), good.copy()
+        moved[index] = blobs[nearest[found]] - lattice.centres[index]
+        good[index] = True
+        # a flake that wanders off moves like none of its neighbours
+        apart = np.hypot(*np.moveaxis(_with_nan(moved, good)[lattice.neighbours[index]]
+                                      - moved[index, None], -1, 0))
+        alike = (apart <= _OUTLIER * _ALLOWANCE * lattice.pitch).any(axis=1)
+        good[index] = self._followed[index] = alike
         return moved, good
 
     def _from_rest(self, padded, spread):
@@ -255,7 +302,7 @@ class MarkerTracker:
         return _median(np.where(np.isfinite(two), 2 * one - two, one))
 
     def _agree(self, moved, good):
-        """Drop markers that do not move with their neighbours.
+        """Drop markers that do not move with their neighbours, unless they were followed till now.
 
         First those that sit on another marker's dot: there neighbours differ by about a pitch, so
         only the largest part of the lattice that hangs together is kept. Then the normalised
@@ -268,14 +315,15 @@ class MarkerTracker:
         apart[~good] = np.nan
         if not (apart > _OUTLIER * _ALLOWANCE * pitch / np.sqrt(2)).any():
             return good                       # the common case: the tests below cannot fail
+        followed = self._followed & (np.hypot(*(moved - self._moved).T) < _FOLLOWED * pitch)
         if (apart > _BREAK * pitch).any():
-            good = good & self._largest_part(good, apart <= _BREAK * pitch)
+            good = good & (followed | self._largest_part(good, apart <= _BREAK * pitch))
             around = _with_nan(moved, good)[neighbours]
         middle = _median(around)
         spread = np.hypot(*_median(np.abs(around - middle[:, None])).T)
         residual = np.hypot(*(moved - middle).T)
         alone = np.isfinite(around[..., 0]).sum(axis=1) < 3
-        return good & (alone | (residual <= _OUTLIER * (spread + _ALLOWANCE * pitch)))
+        return good & (alone | followed | (residual <= _OUTLIER * (spread + _ALLOWANCE * pitch)))
 
     def _largest_part(self, good, joined):
         """Whether each marker belongs to the largest part of good markers that are joined."""
