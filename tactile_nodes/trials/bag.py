@@ -15,7 +15,7 @@ from tactile_nodes.errors import FileError, TactileError
 from tactile_nodes.files.durable import write_durably
 
 _CHUNK_BYTES = 256 * 1024        # small, so that little is pending when the power goes
-_FLUSH_PERIOD = 0.5              # s; a crash loses this and what the disk needs for it
+_FLUSH_PERIOD = 0.25             # s; a power cut loses this and what the disk needs for it
 _INFINITE = {'sec': 9223372036, 'nsec': 854775807}
 
 _log = logging.getLogger(__name__)
@@ -55,9 +55,9 @@ def read_messages(path, topics):
 class BagWriter:
     """Stores serialised ROS messages as they come; a context manager that always closes.
 
-    Twice a second everything written is pushed to the disk, so a crash or a power cut loses at
-    most the last second. Messages may come from several threads. The file is locked while it is
-    written (flock(2)), which tells a recording that goes on from one that a crash left behind.
+    Four times a second everything written is pushed to the disk, so a crash or a power cut loses
+    at most the last second. Messages may come from several threads. The file is locked while it
+    is written (flock(2)), which tells a recording that goes on from one that a crash left behind.
 
     Parameters
     ----------
@@ -213,7 +213,8 @@ class BagWriter:
     def _keep_on_disk(self):
         """Push what is written to the disk; a slow disk does not hold up `write`."""
         try:
-            while not self._done.wait(_FLUSH_PERIOD):
+            begin = time.monotonic()
+            while not self._done.wait(max(0.0, begin + _FLUSH_PERIOD - time.monotonic())):
                 begin = time.monotonic()
                 with self._lock:
                     if self._failure is None:

@@ -15,6 +15,7 @@ from pathlib import Path
 
 from tactile_nodes import __version__
 from tactile_nodes.errors import DataError, FileError, TactileError
+from tactile_nodes.files.durable import sync_folder
 from tactile_nodes.files.hand import read_hand
 from tactile_nodes.files.trial import (
     Mark,
@@ -104,6 +105,7 @@ class TrialRecorder:
                           software={'tactile_nodes': __version__,
                                     'ros_distro': os.environ.get('ROS_DISTRO', 'unknown')})
             write_trial(trial)
+            sync_folder(self._output)
         except TactileError:
             self._bag.close()
             raise
@@ -112,7 +114,7 @@ class TrialRecorder:
         self._failure, self._ending = None, threading.Event()
         self._sizes = deque([(time.monotonic(), 0)], maxlen=10)
         self.trial, self.warning, self.problem = trial, '', ''
-        self._writer = threading.Thread(target=self._write, name='bag')
+        self._writer = threading.Thread(target=self._write, name='bag', daemon=True)
         self._writer.start()
         return trial
 
