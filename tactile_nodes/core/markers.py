@@ -197,22 +197,23 @@ class MarkerTracker:
         good = self._agree(moved, good)
         if not good.all():
             moved, good = self._recover(brightness, padded, moved, good)
-            moved, good = self._follow(brightness, moved, good)
             moved = np.where(good[:, None], moved, self._moved)
         self._last, self._moved, self._good = brightness, moved, good
         return np.where(good[:, None], moved, np.nan)
 
     def _recover(self, brightness, padded, moved, good):
-        """Seek lost markers: by optical flow, next to their neighbours, and all anew from rest."""
+        """Seek lost markers: by flow, next to their neighbours, anew from rest, as dark spots."""
         lost = np.flatnonzero(self._good & ~good)
         guess = self._flow(brightness, lost)
         moved, good = self._refit(padded, moved, good, lost, guess)
         moved, good = self._spread(padded, moved, good)
         count, few = np.count_nonzero(good), _SNAP * len(good)
         snapped = count < max(len(good) / 2, np.count_nonzero(self._good) - few)
+        moved, good = self._follow(brightness, moved, good)
         if snapped or np.hypot(*moved[good].T).max() > _BREAK * self.lattice.pitch:
             again, fine = self._from_rest(padded, snapped)
-            if np.count_nonzero(fine) >= (count if snapped else count + few):
+            if np.count_nonzero(fine) >= np.count_nonzero(good) + (0 if snapped else few):
+                self._followed[:] = False
                 return again, fine
         return moved, good
 
