@@ -1,8 +1,8 @@
 # SPDX-License-Identifier: Apache-2.0
 """Ten minutes in one: the light drifts by 5 %, at rest and under load; nothing else may change.
 
-A frame every three seconds of a virtual fingertip whose LEDs warm up, each colour its own way. The targets
-are those of a press: nothing seen at rest, at most 1 % of the full scales under a steady load.
+A frame every three seconds of a virtual fingertip whose LEDs warm up, each colour its own way.
+Nothing may be seen at rest, and under a steady load the wrench stay within 1 % of full scale.
 """
 
 import numpy as np
