@@ -310,10 +310,11 @@ class _Run:
         flow.set_reference(self.reference)
         contacts, markers = [], []
         for i, (_, image) in enumerate(self.recording.images()):
-            found = contact.process(image), flow.process(image)
+            field = flow.process(image)
+            touch = contact.process(image, field)
             if keep[i]:
-                contacts.append(found[0])
-                markers.append(found[1])
+                contacts.append(touch)
+                markers.append(field)
             self.progress('contact and markers', (i + 1) / len(press))
         return force_fit.Samples(self.seen.stamps_ns[keep], self.seen.seconds[keep], contacts,
                                  markers), press[keep]

