@@ -92,11 +92,14 @@ class BagWriter:
         self._writer = _new_writer(self._stream)
         self._writer.start(profile='ros2')
         self._schemas, self._channels, self._topics = {}, {}, {}
-        self._first, self._last, self._synced = None, None, time.monotonic()
+        self._first, self._last = None, None
+        self._flushed = self._synced = time.monotonic()
         self._failure = None
         self._lock, self._done = threading.Lock(), threading.Event()
-        self._keeper = threading.Thread(target=self._keep_on_disk, daemon=True)
-        self._keeper.start()
+        self._keepers = [threading.Thread(target=keep, daemon=True)
+                         for keep in (self._keep_flushed, self._keep_on_disk)]
+        for keeper in self._keepers:
+            keeper.start()
 
     @property
     def size(self):
@@ -194,7 +197,8 @@ class BagWriter:
             if self._done.is_set():
                 return
             self._done.set()
-        self._keeper.join()
+        for keeper in self._keepers:
+            keeper.join()
         information = bag_information(self.path.name, list(self._topics.values()), self._first,
                                       self._last)
         try:
@@ -210,17 +214,24 @@ class BagWriter:
         finally:
             self._stream.close()
 
-    def _keep_on_disk(self):
-        """Push what is written to the disk; a slow disk does not hold up `write`."""
+    def _keep_flushed(self):
+        """Hand everything to the kernel, which keeps it when this process is killed."""
         try:
-            begin = time.monotonic()
-            while not self._done.wait(max(0.0, begin + _FLUSH_PERIOD - time.monotonic())):
-                begin = time.monotonic()
+            while not self._done.wait(_FLUSH_PERIOD):
                 with self._lock:
                     if self._failure is None:
                         self._writer.flush()
+                        self._flushed = time.monotonic()
+        except OSError as error:
+            self._failure = self._failure or error
+
+    def _keep_on_disk(self):
+        """Push that to the disk; a slow disk holds up neither `write` nor the flushing."""
+        try:
+            while not self._done.wait(_FLUSH_PERIOD):
+                flushed = self._flushed
                 self._stream.sync()
-                self._synced = begin
+                self._synced = flushed
         except OSError as error:
             self._failure = self._failure or error
 
