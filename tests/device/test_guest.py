@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """Boots a guest with USB and V4L2 and runs the tests of `in_guest` there."""
 
+import argparse
 import compileall
 import re
 import shlex
@@ -41,3 +42,13 @@ def test_in_a_guest_with_usb(modules, count, tmp_path, capsys):
     assert status == 0, output[-3000:]
     passed = re.search(r'(\d+) passed', output)
     assert passed and int(passed[1]) >= count and 'skipped' not in output.splitlines()[-1]
+
+
+def test_says_what_is_missing(monkeypatch):
+    monkeypatch.setattr(guest.os, 'uname', lambda: argparse.Namespace(machine='x86_64'))
+    monkeypatch.setattr(guest.shutil, 'which', lambda *_, **__: None)
+    monkeypatch.setattr(guest, '_kernel', lambda: None)
+    assert guest.why_not() == ('not installed (Debian packages): qemu-system-x86 busybox-static '
+                               'kmod udev linux-image-amd64')
+    monkeypatch.setattr(guest.os, 'uname', lambda: argparse.Namespace(machine='aarch64'))
+    assert 'this is aarch64' in guest.why_not()
