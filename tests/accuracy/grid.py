@@ -33,6 +33,7 @@ class SkinGrid:
         k = np.hypot(kx, ky)
         along, coupling, out, across = self.layer.compliances(k)
         c, s = kx / np.maximum(k, 1e-9), ky / np.maximum(k, 1e-9)
+        c[0, 0] = 1          # a uniform traction has no direction of its own, but it does move
         # The highest frequencies stand for both signs: an odd response has no value there.
         odd = np.ones(k.shape)
         odd[self.shape[0] // 2] = 0
