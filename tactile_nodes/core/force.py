@@ -10,7 +10,6 @@ the first two grow by the root of the misfit (R. T. Birge, Phys. Rev. 40 (1932) 
 
 from math import log2
 
-import cv2
 import numpy as np
 
 from tactile_nodes.core.force_model import ForceModel, feature_vector
@@ -25,7 +24,6 @@ _STEP_SHARE, _MARKER_SHARE = 0.25, 0.05     # of the rows' rms over the image: e
 _MARKER_SD = 1e-6              # m, before any frame without contact was seen
 _STEP_SD = 1e-6                # m
 _PRIOR_FRAMES, _MEMORY_FRAMES = 5, 600
-_MOVED, _MOVED_SHARE = 5e-6, 0.5           # m, and of the largest motion: a clear skin is touched
 
 
 class ForceStage:
@@ -51,7 +49,6 @@ class ForceStage:
     def __init__(self, geometry, elastomer, model=ForceModel()):  # noqa: B008
         self._work = geometry.work
         self._model = model
-        self._has_shading = elastomer.kind.has_shading
         self._slip = SlipDetector()
         self._layer = layer = model.layer(elastomer)
         self._grids = [TractionEstimator(self._work, layer, p * resolution(self._work, layer))
@@ -70,8 +67,7 @@ class ForceStage:
         Parameters
         ----------
         contact : Contact
-            Its `mask` and `depth` are used; of a clear elastomer, whose mask is always empty,
-            neither.
+            Its `mask` and `depth` are used.
         markers : MarkerField
         stamp_ns : int
             Of the frame.
@@ -94,14 +90,15 @@ class ForceStage:
             for grid in self._grids:
                 grid.set_markers(markers.rest.astype(np.float64))
         motion = markers.displacement
-        seen = contact.mask if self._has_shading else self._moved(markers)
-        touched = np.flatnonzero(seen)
+        touched = np.flatnonzero(contact.mask)
         depths = contact.depth.ravel()[touched]
         stick_ratio, slipping = self._slip.process(self._places[touched], depths, markers,
                                                    stamp_ns)
         if len(touched):
-            shift = self._skin_shift(seen, markers)
-            grid, support = self._choose(seen, shift)
+            # the image shows depth where the skin went, the layer's response is known from where
+            # it came; so mask and depth are taken back by as much
+            shift = markers.mean_motion(contact.mask, self._work)
+            grid, support = self._choose(contact.mask, shift)
         else:
             shift, grid, support = np.zeros(2), self._grids[0], self._smallest
         steps = grid.depth_steps(contact.depth, shift)
@@ -125,34 +122,6 @@ class ForceStage:
                              has_motion])
         return ForceEstimate(np.where(measured, wrench, 0.0),
                              np.where(measured, np.sqrt(variance), np.inf), stick_ratio, slipping)
-
-    def _moved(self, markers):
-        """Region of a clear skin that moved, on the work grid: where it must be touched.
-
-        Hull of the markers that move at least half as far as any; nothing shows an imprint.
-        """
-        mask = np.zeros(self._work.shape, np.uint8)
-        distance = np.nan_to_num(np.hypot(*markers.displacement.T))
-        moved = distance > max(_MOVED, _MOVED_SHARE * distance.max(initial=0))
-        if np.count_nonzero(moved) >= 2:
-            place = self._work.to_pixel(markers.rest[moved] + markers.displacement[moved])
-            hull = cv2.convexHull(np.rint(place[:, ::-1]).astype(np.int32))
-            cv2.fillConvexPoly(mask, hull, 1)
-        return mask > 0
-
-    def _skin_shift(self, mask, markers):
-        """Mean motion of the touched markers, (2,) m; 0 without any.
-
-        The image shows depth where the skin went, the layer's response is known from where it
-        came; so mask and depth are taken back by as much.
-        """
-        known = markers.valid
-        motion = markers.displacement[known]
-        place = self._work.to_pixel(markers.rest[known] + motion)
-        row, column = np.rint(place).astype(int).T
-        inside = (row >= 0) & (row < mask.shape[0]) & (column >= 0) & (column < mask.shape[1])
-        inside[inside] = mask[row[inside], column[inside]]
-        return inside @ motion.astype(np.float64) / max(1, np.count_nonzero(inside))
 
     def _choose(self, seen, shift):
         """Grid for the touched region of a skin moved by `shift`, and its supporting cells."""

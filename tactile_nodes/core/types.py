@@ -180,6 +180,22 @@ class MarkerField:
         """(N,) bool, False for lost markers."""
         return np.isfinite(self.displacement[:, 0])
 
+    def mean_motion(self, mask, work):
+        """Mean motion of the markers that are now within a mask, (2,) float64 m; 0 without any.
+
+        Parameters
+        ----------
+        mask : (h, w) bool
+        work : ImageGeometry
+            The grid of the mask.
+        """
+        known = self.valid
+        motion = self.displacement[known]
+        row, column = np.rint(work.to_pixel(self.rest[known] + motion)).astype(int).T
+        inside = (row >= 0) & (row < mask.shape[0]) & (column >= 0) & (column < mask.shape[1])
+        inside[inside] = mask[row[inside], column[inside]]
+        return inside @ motion.astype(np.float64) / max(1, np.count_nonzero(inside))
+
     @classmethod
     def empty(cls):
         """No markers: what an unmarked elastomer gives."""

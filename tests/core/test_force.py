@@ -11,6 +11,7 @@ from tactile_nodes.core.depth import integrate_gradient
 from tactile_nodes.core.force import ForceModel, ForceStage
 from tactile_nodes.core.geometry import ImageGeometry
 from tactile_nodes.core.layer import layer_compliance
+from tactile_nodes.core.motion_contact import PatchFinder
 from tactile_nodes.core.traction import STEP_VARIANCE, TractionEstimator, resolution
 from tactile_nodes.core.types import Contact, Elastomer, ElastomerKind, MarkerField
 from tactile_nodes.errors import DataError
@@ -426,10 +427,15 @@ def test_without_depth_the_markers_tell_the_normal_force_too(stage, pressed):
 def test_clear_elastomer_has_shear_and_an_honest_normal_force(pressed):
     clear = dataclasses.replace(SOFT, kind=ElastomerKind.CLEAR_MARKERS)
     _, markers = seen_state(VIEW, lattice(VIEW), pressed)
-    nothing = contact_of(VIEW, np.zeros(VIEW.work.shape, bool),
-                         np.full(VIEW.work.shape, np.nan))
+    unseen = np.full(VIEW.work.shape, np.nan)
+    nothing = contact_of(VIEW, np.zeros(VIEW.work.shape, bool), unseen)
+    finder = PatchFinder(VIEW.work, clear)
+    finder.set_markers(markers.rest)
+    patch = finder.find(markers.displacement)
+    x, y = VIEW.work.axes()
+    touched = np.hypot(x - patch.centre[0], y[:, None] - patch.centre[1]) < patch.radius
     stage, truth = ForceStage(VIEW, clear, EXACT), pressed.state.wrench
-    result = stage.process(nothing, markers, 0)
+    result = stage.process(contact_of(VIEW, touched, unseen), markers, 0)
     np.testing.assert_allclose(result.wrench[[0, 1]], truth[[0, 1]], atol=0.02)
     assert (np.abs(result.wrench - truth) < 2 * result.sd).all()
     at_rest = stage.process(nothing, markers_of(markers.rest, 0 * markers.displacement), 1)

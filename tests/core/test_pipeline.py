@@ -119,6 +119,22 @@ def test_wrench_from_pictures_against_the_truth(bench, shading, indenter, force,
     assert (np.abs(estimate.wrench - truth) < 4 * estimate.sd).all()
 
 
+@pytest.mark.parametrize(('indenter', 'force'), [(Sphere(4e-3), 1.5), (Sphere(10e-3), 3.0),
+                                                 (Punch(2.5e-3, 0.4e-3), 1.5)])
+def test_the_centroid_is_that_of_the_pressure_also_when_dragged(bench, shading, indenter, force):
+    """Pressure centroid of the contact solver, on another grid, where the skin now is."""
+    pipeline = ready(bench, shading)
+    bench.skin.reset()
+    for step in range(7):
+        x = 0.08e-3 * max(0, step - 2)
+        gap = bench.skin.gap(indenter, Pose(-0.5e-3 + x, 0.4e-3))
+        bench.skin.step(gap, (0.08e-3 * (step > 2), 0, 0), friction=0.8,
+                        force=force * min(1, (step + 1) / 3))
+        contact = pipeline.process(bench.picture(), step)[0]
+    assert abs(bench.skin.state.wrench[0]) > 0.25 * force
+    assert np.hypot(*(contact.centroid - bench.skin.state.centroid)) < 0.1e-3
+
+
 def through_topics(geometry, contact, markers):
     """Contact and MarkerField as the force stage of another process receives them."""
     f = geometry.work_factor
