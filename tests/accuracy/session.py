@@ -100,7 +100,7 @@ class Recorder:
         self.presses.append((start, start + press.duration, plan.indenter.name,
                              plan.indenter.radius if plan.indenter.name == 'ball' else np.nan,
                              max(loads), max(k.state.pose.depth for k in press.keys[:-1]),
-                             plan.friction))
+                             plan.friction, plan.turn))
         self.onsets += [(start + t, at, phase) for t, phase in press.slip_onsets()]
         hold = [k for k in press.keys if k.phase == 'hold']
         self._map_at = start + hold[0].time - plan.hold / plan.tempo / 2 if hold else np.inf
@@ -169,7 +169,7 @@ class Recorder:
                 if shape == 'ball':
                     table.writerow([f'{start:.4f}', f'{end:.4f}', shape, f'{radius * 1e3:.3f}'])
         frames = np.array(self.frames, float)
-        presses = list(zip(*self.presses, strict=True)) or [()] * 7
+        presses = list(zip(*self.presses, strict=True)) or [()] * 8
         onsets = list(zip(*self.onsets, strict=True)) or [()] * 3
         tip = self.session.fingertip
         np.savez_compressed(
@@ -179,8 +179,9 @@ class Recorder:
             press_start=np.array(presses[0]), press_end=np.array(presses[1]),
             press_shape=np.array(presses[2], str), press_radius=np.array(presses[3]),
             press_load=np.array(presses[4]), press_depth=np.array(presses[5]),
-            press_friction=np.array(presses[6]), onset=np.array(onsets[0]),
-            onset_press=np.array(onsets[1], int), onset_phase=np.array(onsets[2], str),
+            press_friction=np.array(presses[6]), press_turn=np.array(presses[7]),
+            onset=np.array(onsets[0]), onset_press=np.array(onsets[1], int),
+            onset_phase=np.array(onsets[2], str),
             map_frame=np.array([m[0] for m in self.maps], int),
             map_press=np.array([m[1] for m in self.maps], int),
             map_depth=np.array([m[2] for m in self.maps]),

@@ -119,7 +119,7 @@ def train(seed, skin='marked', count=60):
                    **{**_style(seed), **extra})
 
 
-def test_of(shape, seed, skin='marked', count=10):
+def other(shape, seed, skin='marked', count=10):
     """A session with other indenters, to be judged by."""
     tip = make_fingertip(seed, KINDS[skin])
     plans = presses(tip, TEST_INDENTERS[shape], count, 100 * seed + len(shape) + 50,
@@ -151,15 +151,15 @@ def two_ridges(seed, skin='marked'):
 
 def slip(seed, skin='marked', frictions=(0.3, 0.5, 0.7, 1.0), loads=(0.5, 1.0, 2.0, 4.0, 6.0)):
     tip = make_fingertip(seed, KINDS[skin])
-    style = {**_style(seed), 'rate': 60.0 if _style(seed)['encoding'] == 'jpeg' else 30.0}
+    style = {**_style(seed), 'rate': 60.0}
     return Session(f'slip_{skin}_{seed}', tip, slides(tip, frictions, loads, seed), seed=23,
                    **style)
 
 
-def idle_drift(seed, skin='marked', seconds=240.0):
+def idle_drift(seed, skin='marked', seconds=600.0):
     """A long idle time in which the lamps drift by 5 %, then two light presses."""
     tip = make_fingertip(seed, KINDS[skin])
     plans = tuple(PressPlan(Ball(4e-3), x, y, load=load) for x, y, load in
                   ((1e-3, 1e-3, 0.05), (-3e-3, 0, 0.5)))
     return Session(f'idle_drift_{skin}_{seed}', tip, plans, seed=24, drift=0.05,
-                   idle_first=seconds, **{**_style(seed), 'rate': 10.0})
+                   idle_first=seconds, **{**_style(seed), 'rate': 5.0})

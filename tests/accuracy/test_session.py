@@ -13,7 +13,7 @@ from tests.accuracy.session import Recorder, lamp_levels
 @pytest.fixture(scope='module')
 def recorded(tmp_path_factory):
     folder = tmp_path_factory.mktemp('session')
-    session = sessions.test_of('ball', 2, count=1)
+    session = sessions.other('ball', 2, count=1)
     session = type(session)(**{**session.__dict__, 'plans': session.plans[:1],
                                'idle_first': 0.4, 'rate': 10.0})
     Recorder(session, folder).record()
