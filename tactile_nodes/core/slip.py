@@ -6,35 +6,46 @@ Where the skin sticks it moves like a rigid body. Where an annulus of the contac
 motion d of the object moves the stuck inner circle of radius c by d, and the skin at r > c around
 it only by d (2 / pi) asin(c / r), as around a flat punch of radius c (ch. 3.7); a twist likewise
 by the law of Reissner and Sagoci (J. Appl. Phys. 15 (1944) 652). Fitting shift, twist and c to the
-motion of the markers over a short window gives the stick ratio (c / a)^2, long before the object
-goes. Contacts that are not round are scaled to a circle (common practice, no source).
+motion of the markers, and the shift to that of the imprint, gives the stick ratio (c / a)^2, long
+before the object goes. Contacts that are not round are scaled to a circle (common practice, no
+source). The motion is that since the last frame, or over as much time as it takes to stand out of
+the noise.
+
+By the same theory the stick ratio s falls linearly with the object's way: when the skin has been
+drawn along by u, the object is to go by another u s / (1 - s) until everything slides. At its
+present speed that takes a time, and `slipping` announces a slip when it is short.
 
 When the skin no longer follows the imprint at all, the contact slides as a whole, or it rolls.
-Rolling is told from sliding by how it began: a skin that followed first and then stays behind
-slides; one that stays behind from the first moment lets the object roll over it. A skin that moves
-under an imprint at rest slides.
+Rolling is told from sliding by how it began: before a slide the stick ratio has declined; an
+imprint that leaves a skin behind of which everything sticks rolls. A skin that moves under an
+imprint at rest slides.
 """
 
 from collections import deque
-from math import hypot, sqrt
+from math import hypot, inf, sqrt
 
 import numpy as np
 
-_WINDOW = 0.1            # s, over which motion is measured
-_SHORTEST = 0.02         # s
+_WINDOW = 0.1            # s, longest over which motion is measured
+_SHORTEST = 0.02         # s, shortest for motion that hardly stands out
+_ENOUGH = 15e-6          # m of motion that stands out
 _GAP = 0.5               # s without a frame, after which nothing is known of motion
-_MARKERS = 4             # fewest in the contact
+_REACH = 1.4             # contact radii from its centre to the markers that count
+_MARKERS = 4             # fewest of them
 _STILL = 3e-6            # m, rms of marker motion that says nothing
-_MOVED = 25e-6           # m of imprint against skin that is more than noise of the imprint
-_FOLLOWING = 10e-6       # m of skin that is more than noise
+_FOLLOWING = 10e-6       # m of motion that is more than noise
 _BEHIND = 0.6            # share of the motion by which skin and imprint differ when they part
 _EXPLAINED = 0.7         # share of the motion's variance that the law above must explain
-_TWICE = 2               # frames in a row that must show skin and imprint part
+_TWICE = 2               # frames in a row that must say the same
+_SLOW_FRAMES = 0.03      # s from frame to frame from where on one must do
+_AHEAD = 0.1             # s, plus a frame, in which an announced slip is to come
+_LEAST_DRAWN = 15e-6     # m that the skin has been drawn along before a slip
+_MOST_STUCK, _LEAST_STUCK = 0.6, 0.15      # stick ratios on the way from sticking to sliding
 _RADII = np.linspace(0.05, 1, 20)     # of the stuck circle over the contact's, tried in the fit
 
 
 class SlipDetector:
-    """Stick ratio and slipping of one contact, frame by frame."""
+    """Stick ratio and announced or present slip of one contact, frame by frame."""
 
     def __init__(self):
         self._history = deque()
@@ -49,7 +60,7 @@ class SlipDetector:
         places : (K, 2) float
             x, y of the cells in contact, m.
         depths : (K,) float32
-            There, m. When NaN the imprint is unknown and gross slip is not seen.
+            There, m. When NaN the imprint is unknown and only the markers tell.
         markers : MarkerField
         stamp_ns : int
             Of the frame; the same again changes nothing, earlier ones start anew.
@@ -57,61 +68,114 @@ class SlipDetector:
         Returns
         -------
         stick_ratio : float
-            1 without contact; what was last measured while nothing moves.
+            1 without contact; 0 while the whole contact slides; what was last measured while
+            nothing moves.
         slipping : bool
+            Whether the whole contact slides, or will within about 0.1 s if the motion goes on.
         """
         if not len(places):
             self._let_go()
             return self._stick, self._slipping
-        if self._history and stamp_ns == self._history[-1][0]:
+        history = self._history
+        if history and stamp_ns == history[-1][0]:
             return self._stick, self._slipping
         if self._rest is not markers.rest and not np.array_equal(self._rest, markers.rest):
-            self._history.clear()
+            history.clear()
             self._rest = markers.rest
+        if history and not 0 < stamp_ns - history[-1][0] < _GAP * 1e9:
+            history.clear()
         centre, imprint, to_circle = _outline(places, depths)
-        self._history.append((stamp_ns, markers.displacement, imprint))
-        before = self._earlier(stamp_ns)
-        if before is not None:
-            place = markers.rest + markers.displacement - centre
-            radius = np.hypot(*(place @ to_circle).T)
-            moved = markers.displacement - before[1]
-            inside = (radius <= 1) & np.isfinite(moved[:, 0])      # False for lost markers
-            if np.count_nonzero(inside) >= _MARKERS:
-                self._judge(place[inside], radius[inside], moved[inside].astype(np.float64),
-                            imprint - before[2])
+        place = markers.rest + markers.displacement - centre
+        radius = np.hypot(*(place @ to_circle).T)
+        near = radius <= _REACH                                        # False for lost markers
+        motion = self._motion(markers.displacement, imprint, near, stamp_ns)
+        history.append((stamp_ns, markers.displacement, imprint))
+        if motion is not None:
+            self._judge(place, radius, markers.displacement, motion)
         return self._stick, self._slipping
 
     def _let_go(self):
         """Forget the contact."""
         self._history.clear()
-        self._stick, self._slipping, self._followed, self._parted = 1.0, False, False, 0
+        self._stick, self._slipping = 1.0, False
+        self._parted = self._declining = self._announced = 0
+        self._direction, self._anchor = np.zeros(2), np.zeros(2)
 
-    def _earlier(self, stamp_ns):
-        """Entry of the history at the beginning of the window, None when there is none."""
+    def _motion(self, displacement, imprint, near, stamp_ns):
+        """Motion since the latest frame from which it stands out.
+
+        Returns
+        -------
+        (known, moved, imprint_moved, seconds, frame), or None while nothing is known
+            Markers near the contact that were seen then and now (N,) bool; their motion (N, 2)
+            and the imprint's (2,), m; its time and that since the last frame, s.
+        """
         history = self._history
-        if len(history) > 1 and not 0 < stamp_ns - history[-2][0] < _GAP * 1e9:
-            entry = history.pop()
-            history.clear()
-            history.append(entry)
-        while stamp_ns - history[0][0] > _WINDOW * 1.05e9 and len(history) > 2:
+        while len(history) > 1 and stamp_ns - history[0][0] > _WINDOW * 1.05e9:
             history.popleft()
-        return history[0] if stamp_ns - history[0][0] >= _SHORTEST * 1e9 else None
+        motion = None
+        for then, before, imprint_before in reversed(history):
+            moved = displacement - before
+            known = near & np.isfinite(moved[:, 0])
+            count = np.count_nonzero(known)
+            if count < _MARKERS:
+                return None
+            imprint_moved, seconds = imprint - imprint_before, (stamp_ns - then) * 1e-9
+            motion = known, moved, imprint_moved, seconds, (stamp_ns - history[-1][0]) * 1e-9
+            square = np.vdot(moved[known], moved[known]) / count
+            if max(sqrt(square), np.nan_to_num(hypot(*imprint_moved))) > _ENOUGH:
+                return motion
+        return motion if motion is not None and motion[3] >= _SHORTEST else None
 
-    def _judge(self, place, radius, moved, imprint_moved):
-        """Update the state from the markers in the contact and the imprint."""
-        shift, stick, explained = _fit(place, radius, moved)
-        along = max(hypot(*shift), hypot(*imprint_moved))
-        parted = hypot(*(imprint_moved - shift))
-        if parted > _MOVED and parted > _BEHIND * along:
-            self._parted += 1
-            skin_alone = hypot(*shift) > hypot(*imprint_moved)
-            if self._parted >= _TWICE and (skin_alone or self._followed):
+    def _judge(self, place, radius, displacement, motion):
+        """Update the state from the motion of markers and imprint."""
+        known, moved, imprint_moved, seconds, frame = motion
+        inside = known & (radius <= 1)
+        inside = inside if inside.any() else known
+        skin = moved[inside].mean(axis=0, dtype=np.float64)
+        enough = 1 if frame > _SLOW_FRAMES else _TWICE
+        along, apart = max(hypot(*skin), hypot(*imprint_moved)), hypot(*(imprint_moved - skin))
+        self._parted = self._parted + 1 if apart > max(_ENOUGH, _BEHIND * along) else 0
+        if self._parted:
+            skin_alone = hypot(*skin) > hypot(*imprint_moved)
+            if self._parted >= enough and (skin_alone or self._declining >= enough):
                 self._stick, self._slipping = 0.0, True
+                return
+            if self._declining < enough:
+                self._slipping = False
+                return
+        square = np.vdot(moved[known], moved[known]) / np.count_nonzero(known)
+        if not self._parted and sqrt(square) < _STILL:
+            self._slipping, self._announced = False, 0
             return
-        self._parted, self._slipping = 0, False
-        self._followed = hypot(*shift) > _FOLLOWING
-        if sqrt(np.vdot(moved, moved) / len(moved)) > _STILL and explained > _EXPLAINED:
-            self._stick = stick
+        shift, stick, explained = _fit(place[known], radius[known],
+                                       moved[known].astype(np.float64), imprint_moved)
+        if explained < _EXPLAINED:
+            return
+        self._stick = stick
+        if stick > _MOST_STUCK:
+            self._declining = 0
+        elif stick > _LEAST_STUCK:
+            self._declining += 1
+        left = self._time_left(shift, displacement[inside].mean(axis=0, dtype=np.float64), seconds)
+        soon = left < _AHEAD + frame and hypot(*shift) > _FOLLOWING and self._declining >= enough
+        self._announced = self._announced + 1 if soon else 0
+        self._slipping = self._announced >= enough or (self._slipping and stick < _MOST_STUCK)
+
+    def _time_left(self, shift, drawn, seconds):
+        """Time until the whole contact slides, s; inf while that is far.
+
+        `drawn` (2,) is how far the skin is from where it rests, m; the way of an object counts
+        from where it last turned back.
+        """
+        if shift @ self._direction < 0:
+            self._anchor, self._declining = drawn, 0
+        way = hypot(*shift)
+        self._direction = shift
+        gone = (drawn - self._anchor) @ shift / max(way, 1e-12)
+        if self._stick > _MOST_STUCK or gone < _LEAST_DRAWN:
+            return inf
+        return gone * self._stick / (1 - self._stick) / (way / seconds)
 
 
 def _outline(places, depths):
@@ -131,12 +195,16 @@ def _outline(places, depths):
     return centre, imprint, root / (2 * area * sqrt(xx + yy + 2 * area))
 
 
-def _fit(place, radius, moved):
+def _fit(place, radius, moved, imprint_moved):
     """Shift (2,) of the stuck circle, stick ratio, and share of the variance explained.
 
     Least squares for shift and twist with each of the radii at once; `radius` (n,) is that of the
-    places after scaling to the unit circle.
+    places after scaling to the unit circle. The imprint's motion, when known, counts as that of
+    one more marker in the middle.
     """
+    if np.isfinite(imprint_moved[0]):
+        place, moved = np.vstack([place, (0, 0)]), np.vstack([moved, imprint_moved])
+        radius = np.append(radius, 0)
     inside = np.minimum(_RADII[:, None] / np.maximum(radius, 1e-9), 1)     # c / r, (C, n)
     angle = np.arcsin(inside)
     shift = 2 / np.pi * angle
