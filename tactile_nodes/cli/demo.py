@@ -17,7 +17,7 @@ _START_WITHIN = 180.0        # s, for the slowest finger; solving new scenarios 
 _STOP_WITHIN = 15.0          # s; longer than usual, so that a busy recorder finishes its bag
 _REDRAW = 0.5                # s
 _MARK = '.tactile_demo'      # in folders that this command made
-_MADE = ('bag', 'recording', 'summary.json', 'index.html')
+_MADE = ('bag', 'recording', 'summary.json', 'index.html', 'practice', 'trials', 'report')
 _LIBRARIES = {'mcap': 'mcap', 'rosbags': 'rosbags', 'matplotlib': 'matplotlib'}
 
 
@@ -33,6 +33,8 @@ def add_parser(subparsers):
     parser.add_argument('--out', type=Path, default=Path('demo'), metavar='DIR',
                         help='folder for summary.json, bag and index.html: a new or empty one, or '
                              'an earlier demo, which is replaced (default: demo)')
+    parser.add_argument('--trials', type=_count, metavar='N',
+                        help='record N grasps of plums with two grips instead, and compare them')
     parser.add_argument('--hand', type=Path, metavar='FILE', help='another hand file')
     parser.set_defaults(run=run)
 
@@ -43,23 +45,48 @@ def run(args):
     from tactile_nodes.hand.plan import load_plan
     from tactile_nodes.hand.resources import shipped
 
+    if args.trials is not None:
+        return _run_trials(args)
     path = args.hand or shipped('config/four_finger_hand.yaml')
     plan = load_plan(path, record=args.out / 'recording')
-    require_ros()
-    _require_libraries()
-    _make_folder(args.out)
-    # A hand of its own: neither another demo on this machine nor a robot on the network mixes in.
-    os.environ.setdefault('ROS_AUTOMATIC_DISCOVERY_RANGE', 'LOCALHOST')
-    os.environ.setdefault('ROS_DOMAIN_ID', str(1 + os.getpid() % 100))
-    stopping = []
-    for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, lambda number, _: stopping.append(number))
+    stopping = _prepare(args.out)
     hand = read_hand(path)
     code, span, watches = _run_hand(hand, plan, args.duration, stopping)
     if span is not None:
         print('writing the report ...', flush=True)
         _report(args.out, hand, span, watches)
     return code
+
+
+def _run_trials(args):
+    from tactile_nodes.cli.demo_trials import run_trials
+
+    if args.hand is not None:
+        raise TactileError('--trials runs a virtual hand of its own', found=str(args.hand),
+                           fix='Leave --hand out.')
+    stopping = _prepare(args.out)
+
+    def heard(event):
+        if event.kind == 'exited':
+            print(f'[{event.process}] {event.text}', flush=True)
+
+    page = run_trials(args.out, args.trials, stopping, heard)
+    print(page)
+    return 130 if signal.SIGINT in stopping else 0
+
+
+def _prepare(out):
+    """Check what the run needs and make its folder; return a list that signals are put into."""
+    require_ros()
+    _require_libraries()
+    _make_folder(out)
+    # A hand of its own: neither another demo on this machine nor a robot on the network mixes in.
+    os.environ.setdefault('ROS_AUTOMATIC_DISCOVERY_RANGE', 'LOCALHOST')
+    os.environ.setdefault('ROS_DOMAIN_ID', str(1 + os.getpid() % 100))
+    stopping = []
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda number, _: stopping.append(number))
+    return stopping
 
 
 def _run_hand(hand, plan, duration, stopping):
@@ -212,6 +239,13 @@ def _require_libraries():
     if missing:
         raise TactileError('the demo needs libraries that are not installed', found=missing,
                            fix='pip install ' + ' '.join(_LIBRARIES.values()))
+
+
+def _count(text):
+    value = int(text)
+    if not 1 <= value <= 200:
+        raise argparse.ArgumentTypeError(f'{text} is not from 1 to 200 trials')
+    return value
 
 
 def _seconds(text):

@@ -12,7 +12,7 @@ from std_srvs.srv import Trigger
 
 from tactile_nodes.errors import TactileError
 
-_FIND_WITHIN = 5.0       # s
+_FIND_WITHIN = 10.0      # s
 _ANSWER_WITHIN = 30.0    # s; finishing a bag on a slow disk takes its time
 
 

@@ -8,6 +8,7 @@ messages suffice: set `trial.object` and `trial.condition`, call `trial/start`, 
 import json
 import os
 import threading
+from collections import deque
 from functools import partial
 from time import time_ns
 
@@ -27,6 +28,7 @@ from tactile_nodes.trials.store import repair_all
 
 _NICE = 5           # the fingers come first; what waits for the recorder waits in its queue
 _QUEUE = 500        # messages of a topic that may wait while the recorder does not run
+_MOST_FRAMES = 64   # messages of fixed frames that are kept for the next trial
 _FRAMES = Topic('/tf_static', 'tf2_msgs/msg/TFMessage', 'transforms', 'fixed frames',
                 latched=True)
 
@@ -52,7 +54,11 @@ def other_topics(text):
 
 
 class RecorderNode(Node):
-    """Stores what the hand publishes, a folder per trial."""
+    """Stores what the hand publishes, a folder per trial.
+
+    It listens all the time, so that a trial holds what happens from its first moment on, and what
+    was published once, long before, such as references.
+    """
 
     def __init__(self):
         super().__init__('recorder')
@@ -61,7 +67,8 @@ class RecorderNode(Node):
         hand = self._namespace.strip('/').replace('/', '_') or 'hand'
         self._recorder = TrialRecorder(self._settings.output, hand, self._settings.fingers,
                                        self._settings.hand_file)
-        self._heard, self._awaited, self._said = {}, [], ''
+        self._heard, self._latest, self._wanted, self._said = {}, {}, [], ''
+        self._recording = False
         self._lock = threading.RLock()
         self._diagnostics = self.create_publisher(DiagnosticArray, '/diagnostics', 1)
         for name, act in (('start', self._start), ('mark', self._mark), ('stop', self._stop),
@@ -74,6 +81,8 @@ class RecorderNode(Node):
         with self._lock:
             if self._settings.autostart:
                 self._start()
+            for name, topic in recorded_topics(self._namespace, self._settings.fingers).items():
+                self._hear(name, topic.type, topic.depth, latched=topic.latched)
         if os.path.isdir(self._settings.output):
             for folder, done in repair_all(self._settings.output):
                 self.get_logger().warning(f'{folder} was not finished: {done}')
@@ -97,13 +106,13 @@ class RecorderNode(Node):
         return response
 
     def _start(self):
-        others = other_topics(self._value('topics'))
+        self._wanted = other_topics(self._value('topics'))
+        self._hear_others()
         trial = self._recorder.start(*(self._value(f'trial.{name}')
                                        for name in ('object', 'condition', 'note')))
-        for name, topic in recorded_topics(self._namespace, self._settings.fingers).items():
-            self._record(name, topic.type, topic.depth, latched=topic.latched)
-        self._awaited = [name for name in others if name not in self._heard]
-        self._await_topics()
+        self._recording = True
+        for name in self._heard:
+            self._add(name)
         self.get_logger().info(f'recording into {trial.folder}')
         return str(trial.folder)
 
@@ -134,9 +143,7 @@ class RecorderNode(Node):
         return trial
 
     def _ended(self, trial):
-        for subscription in self._heard.values():
-            self.destroy_subscription(subscription)
-        self._heard, self._awaited = {}, []
+        self._recording = False
         counts = self._recorder.counts
         self.get_logger().info(f'{sum(counts.values())} messages in {trial.folder}')
         empty = [name for name, count in counts.items() if not count]
@@ -145,35 +152,53 @@ class RecorderNode(Node):
         if trial.problem:
             self.get_logger().error(trial.problem)
 
-    def _record(self, name, kind, depth, *, latched, reliable=True):
+    def _hear(self, name, kind, depth, *, latched, reliable=True):
+        """Listen to a topic, in a trial or not."""
         try:
             message_class = message_type(kind)
-            self._recorder.add_topic(name, kind, depth=depth, latched=latched)
+            self._recorder.check_type(kind)
         except (ImportError, TactileError) as error:
             self.get_logger().info(f'{name} is left out: {error}')
+            self._heard[name] = None
             return
-        put = self._recorder.put
+        put, latest = self._recorder.put, None
+        if latched:                # of fixed frames there is one from each publisher
+            latest = self._latest[name] = deque(maxlen=_MOST_FRAMES if name == _FRAMES.name else 1)
 
         def store(data):
-            # The event-driven executor fails on a callback that asks for the time of publishing.
-            put(name, data, time_ns())
+            if latest is not None:
+                latest.append(data)
+            if self._recording:
+                # The event-driven executor fails on a callback that asks for the time of
+                # publishing.
+                put(name, data, time_ns())
 
         quality = QoSProfile(
             depth=_QUEUE,
             durability=DurabilityPolicy.TRANSIENT_LOCAL if latched else DurabilityPolicy.VOLATILE,
             reliability=ReliabilityPolicy.RELIABLE if reliable else ReliabilityPolicy.BEST_EFFORT)
-        self._heard[name] = self.create_subscription(
-            message_class, name, store, quality, raw=True)
+        self._heard[name] = kind, depth, latched
+        self.create_subscription(message_class, name, store, quality, raw=True)
+        if self._recorder.trial is not None:
+            self._add(name)
 
-    def _await_topics(self):
-        """Record other topics as soon as somebody publishes them."""
-        for name in self._awaited[:]:
-            offers = self.get_publishers_info_by_topic(name)
+    def _add(self, name):
+        """Add a topic to the trial, with what was published on it before for late listeners."""
+        if self._heard[name] is None:
+            return
+        kind, depth, latched = self._heard[name]
+        self._recorder.add_topic(name, kind, depth=depth, latched=latched)
+        for data in self._latest.get(name, ()):
+            self._recorder.put(name, data, time_ns())
+
+    def _hear_others(self):
+        """Listen to other topics as soon as somebody publishes them."""
+        for name in self._wanted:
+            offers = [] if name in self._heard else self.get_publishers_info_by_topic(name)
             if not offers:
                 continue
-            self._awaited.remove(name)
             profiles = [offer.qos_profile for offer in offers]
-            self._record(
+            self._hear(
                 name, offers[0].topic_type, max(1, profiles[0].depth),
                 latched=all(p.durability == DurabilityPolicy.TRANSIENT_LOCAL for p in profiles),
                 reliable=all(p.reliability == ReliabilityPolicy.RELIABLE for p in profiles))
@@ -185,8 +210,7 @@ class RecorderNode(Node):
             ended = self._recorder.watch()
             if ended is not None:
                 self._ended(ended)
-            elif self._recorder.trial is not None:
-                self._await_topics()
+            self._hear_others()
             warning, state = self._recorder.warning, self._recorder.status()
         if warning and not self._said:
             self.get_logger().warning(warning)

@@ -6,6 +6,7 @@ import logging
 import os
 import threading
 import time
+from functools import lru_cache
 from pathlib import Path
 
 import yaml
@@ -246,6 +247,7 @@ class BagWriter:
         self.close()
 
 
+@lru_cache(maxsize=1)
 def message_definitions():
     """Definitions of the standard messages (a rosbags typestore), to which others can be added."""
     try:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import yaml
 
-SECONDS = 5.0                    # that a grasp takes, with the pause before it
+SECONDS = 6.0                    # that a grasp takes, with the pause before it
 LEAD = 2.0                       # s untouched at the beginning, for the reference
 GRIPS = {'firm': 3.0, 'gentle': 1.5}         # N of the thumb
 _KINDS = ('put down', 'put down fast', 'caught', 'dropped', 'dropped fast')
@@ -25,7 +25,7 @@ class Grasp:
     Attributes
     ----------
     condition, kind, outcome : str
-    begin : float
+    begin, end : float
         s since the beginning of the script, as all times.
     drop_at : float or None
         When the object was gone.
@@ -37,6 +37,7 @@ class Grasp:
     kind: str
     outcome: str
     begin: float
+    end: float
     drop_at: float | None
     steps: tuple
 
@@ -94,13 +95,13 @@ def _grasp(rng, condition, begin):
         steps += [('slip', 0.25, {'y_mm': rng.uniform(0.45, 0.7)}),
                   ('slip', 0.06, {'y_mm': 0.2, 'force_n': 0})]
     dropped = kind.startswith('dropped')
-    done = sum(seconds for _, seconds, _ in steps)
+    ended = sum(seconds for _, seconds, _ in steps)
     moved = sum(values.get('y_mm', 0) for _, _, values in steps)
     # back to the place of the next grasp while nothing touches
     steps += [('free', 0.3, {'height_mm': 4}),
-              ('free', SECONDS - done - 0.3, {'roll_y_mm': -moved} if moved else {})]
+              ('free', SECONDS - ended - 0.3, {'roll_y_mm': -moved} if moved else {})]
     return Grasp(condition, kind, 'dropped' if dropped else 'success', begin,
-                 begin + done if dropped else None,
+                 begin + ended, begin + ended if dropped else None,
                  tuple({'phase': phase, 'seconds': round(float(seconds), 3),
                         **{key: round(float(value), 3) for key, value in values.items()}}
                        for phase, seconds, values in steps))

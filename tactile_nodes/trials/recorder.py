@@ -26,7 +26,7 @@ from tactile_nodes.files.trial import (
     check_text,
     write_trial,
 )
-from tactile_nodes.trials.bag import BagWriter
+from tactile_nodes.trials.bag import BagWriter, learn, message_definitions
 from tactile_nodes.trials.bag_repair import repair_bag
 from tactile_nodes.trials.store import new_folder, utc_now
 
@@ -121,6 +121,11 @@ class TrialRecorder:
     def add_topic(self, name, message_type, *, depth=10, latched=False):
         """Announce a topic, see `BagWriter.add_topic`."""
         self._bag.add_topic(name, message_type, depth=depth, latched=latched)
+
+    @staticmethod
+    def check_type(message_type):
+        """Raise TactileError unless a type of message is known."""
+        learn(message_definitions(), message_type)
 
     def put(self, topic, data, received_ns):
         """Take a message; it is written soon, in another thread."""

@@ -143,10 +143,16 @@ def test_trials_by_command_one_after_the_other(ros, idle, capsys):
     node = rclpy.create_node('source', namespace='/sorter/thumb')
     try:
         picture = node.create_publisher(CompressedImage, 'image_raw/compressed', 10)
+        latched = node.create_publisher(Image, 'reference/image', QoSProfile(
+            depth=1, durability=DurabilityPolicy.TRANSIENT_LOCAL))
+        for width in range(3):
+            latched.publish(Image(width=width))
         joints = node.create_publisher(Image, '/arm/picture', QoSProfile(
             depth=10, reliability=ReliabilityPolicy.BEST_EFFORT))
         for index, (outcome, at) in enumerate([('success', None), ('dropped', 0.5)]):
             picture.publish(CompressedImage())                     # between two trials
+            assert picture.wait_for_all_acked()
+            time.sleep(0.3)
             said = trial('start', '--object', 'ripe plum', '--condition', 'firm', '--note', 'n',
                          '--topics', '/arm/picture,/later')
             assert str(output) in said and 'ripe-plum_firm' in said
@@ -159,7 +165,6 @@ def test_trials_by_command_one_after_the_other(ros, idle, capsys):
             assert 'marked at' in trial('mark', f'mark {index}')
             assert '1 marks' in trial('status')
             trial('stop', '--outcome', outcome, *(['--at', str(at)] if at else []))
-            until(lambda: not picture.get_subscription_count())
     finally:
         node.destroy_node()
     first, second = (read_trial(folder) for folder in sorted(output.iterdir()))
@@ -177,6 +182,7 @@ def test_trials_by_command_one_after_the_other(ros, idle, capsys):
             counts = {c.topic: c.msgcount for c in reader.connections}
         assert counts['/sorter/thumb/image_raw/compressed'] == 10
         assert counts['/arm/picture'] == 10
+        assert counts['/sorter/thumb/reference/image'] == 1, 'the last from before the trial'
     process.send_signal(signal.SIGINT)
     said, _ = process.communicate(timeout=20)
     assert process.returncode == 0 and 'Traceback' not in said, said

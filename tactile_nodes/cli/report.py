@@ -1,0 +1,114 @@
+# SPDX-License-Identifier: Apache-2.0
+"""`tactile report`: a page per trial and one that compares them."""
+
+import json
+import sys
+from collections import Counter
+from functools import partial
+from pathlib import Path
+
+from tactile_nodes import __version__
+from tactile_nodes.errors import FileError, TactileError
+
+_KEPT = '.trials.json'       # numbers of the pages that are written, to go on from
+
+
+def add_parser(subparsers):
+    """Describe the subcommand."""
+    parser = subparsers.add_parser(
+        'report', help='write pages on trials and compare them',
+        description='Write DIR/<trial>.html for each trial, and DIR/index.html that compares '
+                    'their conditions. Pages that are newer than their trial are kept.')
+    parser.add_argument('trials', nargs='+', type=Path, metavar='TRIAL',
+                        help='trials, or folders of them')
+    parser.add_argument('--out', type=Path, default=Path('report'), metavar='DIR',
+                        help='folder for the pages (default: report)')
+    add_many(parser)
+    parser.set_defaults(run=run)
+
+
+def add_many(parser):
+    """Add how to work through many trials."""
+    parser.add_argument('--workers', type=int, metavar='N',
+                        help='processes to use (default: as many as there are cores)')
+    parser.add_argument('--cluster', metavar='ADDRESS',
+                        help='scheduler of a running Dask cluster to use instead, such as '
+                             'tcp://10.0.0.5:8786; its workers need this package and the files')
+
+
+def run(args):
+    """Write the pages; 2 when no trial could be read."""
+    from tactile_nodes.cli.report_set import write_set_page
+    from tactile_nodes.trials.store import trial_folders
+
+    folders = [folder.absolute() for folder in trial_folders(args.trials)]
+    twice = [name for name, count in Counter(f.name for f in folders).items() if count > 1]
+    if twice:
+        raise FileError('two trials have the same name', found=twice[0],
+                        expected='names that differ: each gives a page its name')
+    trials, left_out = write_pages(folders, args.out.absolute(), args.workers, args.cluster)
+    for _, why in left_out:
+        print(f'left out: {why}', file=sys.stderr)
+    if not trials:
+        raise FileError('no trial could be read', where=', '.join(map(str, args.trials)))
+    write_set_page(args.out / 'index.html', trials,
+                   [(name, str(why)) for name, why in left_out])
+    print(f'{args.out / "index.html"}: {len(trials)} trials'
+          + (f', {len(left_out)} left out' if left_out else ''))
+    return 0
+
+
+def write_pages(folders, out, workers=None, cluster=None):
+    """Write what is not there yet.
+
+    Returns
+    -------
+    trials : list of dict
+        As of `write_trial_page`, in the order of `folders`.
+    left_out : list of (Path, TactileError)
+    """
+    from tactile_nodes.cli.progress import Progress
+    from tactile_nodes.cli.report_trial import write_trial_page
+    from tactile_nodes.trials.many import for_each
+
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise FileError(f'the folder cannot be made ({error.strerror})', where=str(out)) from None
+    kept = _read_kept(out)
+    done = {folder: kept[folder.name]['numbers'] for folder in folders
+            if _is_current(kept.get(folder.name), folder, out)}
+    todo, left_out = [folder for folder in folders if folder not in done], []
+    with Progress('writing pages', len(todo), 'trials') as progress:
+        for folder, result in for_each(partial(write_trial_page, out=out), todo,
+                                       workers=workers, cluster=cluster):
+            if isinstance(result, TactileError):
+                left_out.append((folder, result))
+            else:
+                done[folder] = result
+                kept[folder.name] = {'state': state_of(folder), 'numbers': result}
+                (out / _KEPT).write_text(json.dumps(kept), encoding='utf-8')
+            progress(len(done) + len(left_out))
+    order = {folder: index for index, folder in enumerate(folders)}
+    return ([done[folder] for folder in folders if folder in done],
+            sorted(left_out, key=lambda pair: order[pair[0]]))
+
+
+def state_of(folder):
+    """What changes when a trial is labelled, repaired or replaced, or with this software."""
+    files = sorted([folder / 'trial.yaml', *folder.glob('*.mcap')])
+    return [__version__, str(folder),
+            *([file.name, file.stat().st_size, file.stat().st_mtime_ns] for file in files
+              if file.exists())]
+
+
+def _read_kept(out):
+    try:
+        return json.loads((out / _KEPT).read_text(encoding='utf-8'))
+    except (OSError, ValueError):
+        return {}
+
+
+def _is_current(entry, folder, out):
+    return entry is not None and entry['state'] == state_of(folder) \
+        and (out / entry['numbers']['page']).exists()
