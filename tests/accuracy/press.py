@@ -47,7 +47,7 @@ class PressPlan:
     hold: float = 0.4
     tempo: float = 1.0
     depth: float | None = None
-    deepest: float = 0.45
+    deepest: float = 0.4
 
 
 @dataclass
@@ -128,12 +128,13 @@ class Press:
         return min(start + s0 / rate, end) if rate > 0 else (start + end) / 2
 
     def slip_onsets(self):
-        """(n,) times and phases at which all of the contact starts to slip."""
+        """Times at which all of the contact first slips in a phase, and the phases."""
         found = []
         for i in range(len(self.keys) - 1):
-            at = self._slips_from(i)
-            if np.isfinite(at) and self.keys[i].state.stick > 0:
-                found.append((at, self.keys[i + 1].phase))
+            at, phase = self._slips_from(i), self.keys[i + 1].phase
+            again = found and found[-1][1] == phase
+            if np.isfinite(at) and self.keys[i].state.stick > 0 and not again:
+                found.append((at, phase))
         return found
 
 
@@ -209,7 +210,7 @@ def _up(press):
 
 def _farthest(press):
     """How far sideways the skin is drawn before the linear theory would fold it, m."""
-    return 0.45 * press.solver.grid.layer.thickness
+    return 0.4 * press.solver.grid.layer.thickness
 
 
 def _shear(press, fx, fy):

@@ -77,7 +77,7 @@ def taps(tip, count, seed):
 def slides(tip, frictions, loads, seed):
     """Sideways until gross slip and a little beyond, at several frictions, loads and speeds."""
     rng = np.random.default_rng([14, seed])
-    shapes = [Ball(4e-3), Ball(6e-3), Cylinder(3e-3), Box(4e-3, 3e-3, (3e-3, 2e-3))]
+    shapes = [Ball(4e-3), Ball(6e-3), Cylinder(3e-3), Ball(3e-3)]
     plans = []
     for friction in frictions:
         for load in loads:

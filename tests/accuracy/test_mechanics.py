@@ -13,12 +13,13 @@ from tests.accuracy.press import PressPlan, solve_press
 NU = 0.48
 MODULUS = 0.4e6
 RADIUS = 4e-3
-THICK = SkinGrid(Layer(14e-3, MODULUS, NU))
+THICK = SkinGrid(Layer(14e-3, MODULUS, NU), shape=(480, 600))
 THIN = SkinGrid(Layer(3e-3, MODULUS, NU))
 
 
 def pressed(grid, friction, load, radius=RADIUS):
-    solver = ContactSolver(grid, Ball(radius), friction, (80, 110), (80, 80))
+    solver = ContactSolver(grid, Ball(radius), friction,
+                           (grid.shape[0] // 2 - 40, grid.shape[1] // 2 - 40), (80, 80))
     return solver, solver.press_to(solver.start(Pose(0, 0, 0)), load)
 
 
@@ -38,6 +39,17 @@ def test_long_waves_see_shear_and_compression_of_a_slab():
     assert across == pytest.approx(slab, rel=1e-4)
     assert out == pytest.approx(layer.thickness / (layer.lame + 2 * layer.shear_modulus), rel=1e-3)
     assert abs(coupling) < 0.01 * along
+
+
+def test_uniform_traction_moves_the_skin_as_a_whole():
+    """Hooke's law for a slab, and no direction is preferred."""
+    traction = np.ones((3, *THIN.shape)) * np.array([100.0, -50.0, -20.0])[:, None, None]
+    layer = THIN.layer
+    expected = layer.thickness * np.array([100 / layer.shear_modulus, -50 / layer.shear_modulus,
+                                           -20 / (layer.lame + 2 * layer.shear_modulus)])
+    found = THIN.displacement(traction).reshape(3, -1)
+    assert found.mean(axis=1) == pytest.approx(expected, rel=1e-6)
+    assert np.ptp(found, axis=1).max() < 1e-10
 
 
 def test_the_table_of_waves_is_the_finite_element_solution():
@@ -109,13 +121,16 @@ def test_box_and_whole_skin_agree():
 
 
 def test_sticking_stiffness_sideways_is_mindlins():
-    """Mindlin (1949), Johnson ch. 7: kt / kn = 2 (1 - nu) / (2 - nu) for a half-space."""
-    solver, state = pressed(THICK, 50.0, 0.1)
+    """Mindlin (1949), Johnson ch. 7: kt / kn = 2 (1 - nu) / (2 - nu) for a half-space.
+
+    The layer is 28 contact radii thick; its lower side adds some per cent to kn.
+    """
+    solver, state = pressed(THICK, 50.0, 0.02)
     sideways = solver.step(state, state.pose.moved(dx=2e-6))
     deeper, higher = (solver.step(state, state.pose.moved(depth=d)) for d in (4e-6, -4e-6))
     along = (solver.load(sideways) - solver.load(state))[0] / 2e-6
     down = (solver.load(higher) - solver.load(deeper))[2] / 8e-6
-    assert along / down == pytest.approx(2 * (1 - NU) / (2 - NU), rel=0.05)
+    assert along / down == pytest.approx(2 * (1 - NU) / (2 - NU), rel=0.04)
 
 
 def test_partial_slip_leaves_mindlins_stick_circle():
