@@ -13,7 +13,9 @@ the noise.
 
 By the same theory the stick ratio s falls linearly with the object's way: when the skin has been
 drawn along by u, the object is to go by another u s / (1 - s) until everything slides. At its
-present speed that takes a time, and `slipping` announces a slip when it is short.
+present speed that takes a time, and `slipping` announces a slip when it is short and the object
+pulls hard enough for any usual friction. Only a slip along the skin is: one that turns on the spot
+shows in the stick ratio alone.
 
 When the skin no longer follows the imprint at all, the contact slides as a whole, or it rolls.
 Rolling is told from sliding by how it began: before a slide the stick ratio has declined; an
@@ -30,17 +32,20 @@ _WINDOW = 0.1            # s, longest over which motion is measured
 _SHORTEST = 0.02         # s, shortest for motion that hardly stands out
 _ENOUGH = 15e-6          # m of motion that stands out
 _GAP = 0.5               # s without a frame, after which nothing is known of motion
-_REACH = 1.4             # contact radii from its centre to the markers that count
-_MARKERS = 4             # fewest of them
+_MARKERS, _PLENTY = 4, 8      # fewest in the contact, and as many as are plenty
+_REACH = 1.4             # contact radii from its centre to markers that count where few are inside
 _STILL = 3e-6            # m, rms of marker motion that says nothing
 _FOLLOWING = 10e-6       # m of motion that is more than noise
 _BEHIND = 0.6            # share of the motion by which skin and imprint differ when they part
 _EXPLAINED = 0.7         # share of the motion's variance that the law above must explain
 _TWICE = 2               # frames in a row that must say the same
-_SLOW_FRAMES = 0.03      # s from frame to frame from where on one must do
-_AHEAD = 0.1             # s, plus a frame, in which an announced slip is to come
+_IMPRINT_SD = 5e-6       # m, scatter of the motion of the imprint at first
+_MEMORY = 20             # frames over which it is averaged
+_CERTAIN = 3             # standard deviations of the imprint that are more than scatter
+_AHEAD = 0.08            # s, plus a frame, in which an announced slip is to come
 _LEAST_DRAWN = 15e-6     # m that the skin has been drawn along before a slip
 _MOST_STUCK, _LEAST_STUCK = 0.6, 0.15      # stick ratios on the way from sticking to sliding
+_LEAST_PULL = 0.15       # tangential over normal force; what is gripped rubs more than that
 _RADII = np.linspace(0.05, 1, 20)     # of the stuck circle over the contact's, tried in the fit
 
 
@@ -52,7 +57,7 @@ class SlipDetector:
         self._rest = None
         self._let_go()
 
-    def process(self, places, depths, markers, stamp_ns):
+    def process(self, places, depths, markers, stamp_ns, pull=inf):
         """Look at one frame.
 
         Parameters
@@ -64,6 +69,8 @@ class SlipDetector:
         markers : MarkerField
         stamp_ns : int
             Of the frame; the same again changes nothing, earlier ones start anew.
+        pull : float
+            Tangential over normal force; inf where unknown.
 
         Returns
         -------
@@ -71,7 +78,8 @@ class SlipDetector:
             1 without contact; 0 while the whole contact slides; what was last measured while
             nothing moves.
         slipping : bool
-            Whether the whole contact slides, or will within about 0.1 s if the motion goes on.
+            Whether the whole contact slides, or will within a tenth of a second or so if the
+            motion goes on.
         """
         if not len(places):
             self._let_go()
@@ -87,18 +95,21 @@ class SlipDetector:
         centre, imprint, to_circle = _outline(places, depths)
         place = markers.rest + markers.displacement - centre
         radius = np.hypot(*(place @ to_circle).T)
-        near = radius <= _REACH                                        # False for lost markers
+        near = radius <= 1                                             # False for lost markers
+        if np.count_nonzero(near) < _PLENTY:
+            near = radius <= _REACH
         motion = self._motion(markers.displacement, imprint, near, stamp_ns)
         history.append((stamp_ns, markers.displacement, imprint))
         if motion is not None:
-            self._judge(place, radius, markers.displacement, motion)
+            self._judge(place, radius, markers.displacement, motion, pull)
         return self._stick, self._slipping
 
     def _let_go(self):
         """Forget the contact."""
         self._history.clear()
         self._stick, self._slipping = 1.0, False
-        self._parted = self._declining = self._announced = 0
+        self._parted = self._declining = 0
+        self._imprint_sd = _IMPRINT_SD
         self._direction, self._anchor = np.zeros(2), np.zeros(2)
 
     def _motion(self, displacement, imprint, near, stamp_ns):
@@ -123,44 +134,48 @@ class SlipDetector:
             imprint_moved, seconds = imprint - imprint_before, (stamp_ns - then) * 1e-9
             motion = known, moved, imprint_moved, seconds, (stamp_ns - history[-1][0]) * 1e-9
             square = np.vdot(moved[known], moved[known]) / count
-            if max(sqrt(square), np.nan_to_num(hypot(*imprint_moved))) > _ENOUGH:
+            if sqrt(square) > _ENOUGH \
+                    or hypot(*imprint_moved) > max(_ENOUGH, _CERTAIN * self._imprint_sd):
                 return motion
         return motion if motion is not None and motion[3] >= _SHORTEST else None
 
-    def _judge(self, place, radius, displacement, motion):
+    def _judge(self, place, radius, displacement, motion, pull):
         """Update the state from the motion of markers and imprint."""
         known, moved, imprint_moved, seconds, frame = motion
         inside = known & (radius <= 1)
         inside = inside if inside.any() else known
-        skin = moved[inside].mean(axis=0, dtype=np.float64)
-        enough = 1 if frame > _SLOW_FRAMES else _TWICE
+        skin = _rigid_shift(place[inside], moved[inside].astype(np.float64))
         along, apart = max(hypot(*skin), hypot(*imprint_moved)), hypot(*(imprint_moved - skin))
-        self._parted = self._parted + 1 if apart > max(_ENOUGH, _BEHIND * along) else 0
+        certain = max(_ENOUGH, _CERTAIN * self._imprint_sd)
+        self._parted = self._parted + 1 if apart > max(certain, _BEHIND * along) else 0
+        if self._declining == 0 and not self._slipping and apart >= 0:         # not NaN
+            self._imprint_sd += (min(apart / sqrt(2), _CERTAIN * self._imprint_sd)
+                                 - self._imprint_sd) / _MEMORY
         if self._parted:
             skin_alone = hypot(*skin) > hypot(*imprint_moved)
-            if self._parted >= enough and (skin_alone or self._declining >= enough):
+            if self._parted >= _TWICE and (skin_alone or self._declining >= _TWICE):
                 self._stick, self._slipping = 0.0, True
                 return
-            if self._declining < enough:
+            if self._declining < _TWICE:
                 self._slipping = False
                 return
         square = np.vdot(moved[known], moved[known]) / np.count_nonzero(known)
         if not self._parted and sqrt(square) < _STILL:
-            self._slipping, self._announced = False, 0
+            self._slipping = False
             return
         shift, stick, explained = _fit(place[known], radius[known],
-                                       moved[known].astype(np.float64), imprint_moved)
+                                       moved[known].astype(np.float64), imprint_moved,
+                                       _IMPRINT_SD / max(self._imprint_sd, _IMPRINT_SD))
         if explained < _EXPLAINED:
             return
         self._stick = stick
         if stick > _MOST_STUCK:
-            self._declining = 0
+            self._declining = max(self._declining - 1, 0)
         elif stick > _LEAST_STUCK:
-            self._declining += 1
+            self._declining = min(self._declining + 1, 2 * _TWICE)
         left = self._time_left(shift, displacement[inside].mean(axis=0, dtype=np.float64), seconds)
-        soon = left < _AHEAD + frame and hypot(*shift) > _FOLLOWING and self._declining >= enough
-        self._announced = self._announced + 1 if soon else 0
-        self._slipping = self._announced >= enough or (self._slipping and stick < _MOST_STUCK)
+        soon = left < _AHEAD + frame and hypot(*shift) > _FOLLOWING and pull > _LEAST_PULL
+        self._slipping = self._declining >= _TWICE and (soon or self._slipping)
 
     def _time_left(self, shift, drawn, seconds):
         """Time until the whole contact slides, s; inf while that is far.
@@ -195,19 +210,29 @@ def _outline(places, depths):
     return centre, imprint, root / (2 * area * sqrt(xx + yy + 2 * area))
 
 
-def _fit(place, radius, moved, imprint_moved):
+def _rigid_shift(place, moved):
+    """Shift (2,) at the origin of the rigid motion that fits best."""
+    middle, mean = place.mean(axis=0), moved.mean(axis=0)
+    arm, rest = place - middle, moved - mean
+    turn = (arm[:, 0] @ rest[:, 1] - arm[:, 1] @ rest[:, 0]) / (np.vdot(arm, arm) + 1e-12)
+    return mean + turn * middle[::-1] * (1, -1)
+
+
+def _fit(place, radius, moved, imprint_moved, weight):
     """Shift (2,) of the stuck circle, stick ratio, and share of the variance explained.
 
     Least squares for shift and twist with each of the radii at once; `radius` (n,) is that of the
     places after scaling to the unit circle. The imprint's motion, when known, counts as that of
-    one more marker in the middle.
+    one more marker in the middle, with a weight.
     """
-    if np.isfinite(imprint_moved[0]):
-        place, moved = np.vstack([place, (0, 0)]), np.vstack([moved, imprint_moved])
-        radius = np.append(radius, 0)
+    row = weight if np.isfinite(imprint_moved[0]) else 0.0
+    place = np.vstack([place, (0, 0)])
+    moved = np.vstack([moved, row * np.nan_to_num(imprint_moved)])
+    radius = np.append(radius, 0)
     inside = np.minimum(_RADII[:, None] / np.maximum(radius, 1e-9), 1)     # c / r, (C, n)
     angle = np.arcsin(inside)
     shift = 2 / np.pi * angle
+    shift[:, -1] = row
     twist = 2 / np.pi * (angle - inside * np.sqrt(1 - inside * inside))
     arm = place / sqrt(np.vdot(place, place) / place.size + 1e-12)
     across = arm[:, ::-1] * (-1, 1)
