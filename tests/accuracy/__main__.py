@@ -41,12 +41,17 @@ def planned(seed, skin):
 
 
 def cache():
-    """Folder for recordings made by these very sources."""
+    """Folder for recordings made by these very sources; those of older ones are removed."""
     digest = hashlib.sha256()
     for name in _MODEL:
         digest.update((_HERE / f'{name}.py').read_bytes())
     base = Path(os.environ.get('XDG_CACHE_HOME') or Path.home() / '.cache')
-    return base / 'tactile_nodes' / 'accuracy' / digest.hexdigest()[:16]
+    folder = base / 'tactile_nodes' / 'accuracy' / digest.hexdigest()[:16]
+    for old in folder.parent.glob('*'):
+        if old != folder:
+            shutil.rmtree(old)
+    folder.mkdir(parents=True, exist_ok=True)
+    return folder
 
 
 def record(session, folder):
@@ -58,7 +63,6 @@ def record(session, folder):
     cv2.setNumThreads(1)
     start, done = time.monotonic(), folder / f'{session.name}_{len(session.plans)}'
     if not done.exists():
-        folder.mkdir(parents=True, exist_ok=True)
         part = Path(tempfile.mkdtemp(prefix='.part', dir=folder))
         try:
             Recorder(session, part).record()
@@ -154,9 +158,9 @@ def _arguments():
 def _run(args, out):
     workers = min(os.cpu_count() or 1, 8)
     plans = {skin: planned(args.seed, skin) for skin in args.skin}
-    missed = 0
+    recordings, missed = cache(), 0
     with ProcessPoolExecutor(workers) as makers, ThreadPoolExecutor(workers) as runners:
-        made = {s.name: makers.submit(record, s, cache())
+        made = {s.name: makers.submit(record, s, recordings)
                 for train, tests in plans.values() for s in (train, *tests)}
         for skin, (train, tests) in plans.items():
             folder, seconds = made[train.name].result()
