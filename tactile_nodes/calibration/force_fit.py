@@ -174,17 +174,21 @@ def fit_axis(features, target, group, scale):
     used = scale > 0
     design = features[:, used] / scale[used]
     groups = np.unique(group)
-    best = None
+    tried = []
     for strength in _STRENGTHS * len(target):
         shrink, held_out = np.full(design.shape[1], strength), np.empty(len(target))
         for g in groups:
             inside = group == g
             fit = fit_linear(design[~inside], target[~inside], shrink)
             held_out[inside] = design[inside] @ fit.coefficients
-        error = np.square(held_out - target).sum()
-        if best is None or error < best[0]:
-            best = error, strength, held_out
-    _, strength, held_out = best
+        by_group = np.array([np.square((held_out - target)[group == g]).sum() for g in groups])
+        tried.append((strength, held_out, by_group))
+    # the strongest shrinkage that is not worse than the best beyond chance: one standard error, as
+    # L. Breiman et al., Classification and Regression Trees (1984), ch. 3, choose
+    best = min(tried, key=lambda one: one[2].sum())[2]
+    strength, held_out, _ = next(
+        one for one in reversed(tried)
+        if (one[2] - best).sum() <= np.std(one[2] - best) * np.sqrt(len(groups)))
     fit = fit_linear(design, target, np.full(design.shape[1], strength))
     weights = np.zeros(features.shape[1])
     weights[used] = fit.coefficients / scale[used]

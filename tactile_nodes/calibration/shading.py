@@ -231,7 +231,7 @@ class _Problem:
                                in zip(self._imprints, centres, strict=True)], axis=1)
 
     def residuals(self, vector):
-        """Logarithm of the grey level over that of the flat skin: model minus measured, (3 cells,).
+        """Log of the grey level over that of the flat skin: model minus measured, (3 cells,).
 
         Each cell's mean over the channels is taken off: brightness that all share is reflectance,
         a marker or nearness to the lamps, and says nothing of slope.

@@ -20,7 +20,7 @@ from tactile_nodes.errors import DataError
 
 _PITCHES = (1 / 3, 1 / 2)      # cell sizes, of the `resolution`
 _FINE_CELLS = 100              # the finer grid serves contacts of up to this many cells
-_STEP_SHARE, _MARKER_SHARE = 0.25, 0.05     # of the rows' rms over the image: error of the model
+_STEP_SHARE, _MARKER_SHARE = 2.0, 0.05      # of the rows' rms over the image: error of the model
 _MARKER_SD = 1e-6              # m, before any frame without contact was seen
 _STEP_SD = 1e-6                # m
 _PRIOR_FRAMES, _MEMORY_FRAMES = 5, 600
@@ -108,8 +108,7 @@ class ForceStage:
         wrench = _taken_along(result.wrench, shift, depths) if len(touched) else np.zeros(6)
         variance = (result.covariance.diagonal() * max(1.0, result.misfit)
                     + (self._model.relative_sd * wrench)**2)
-        self.features = feature_vector(wrench, self._layer, self._places[touched], depths,
-                                       markers, cell_area=self._work.pixel_area)
+        self.features = feature_vector(wrench, self._layer, self._places[touched], depths)
         correction = self._model.correction
         if correction is not None:
             wrench = wrench + correction.weights @ self.features

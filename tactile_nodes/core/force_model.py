@@ -14,15 +14,15 @@ import numpy as np
 from tactile_nodes.errors import DataError
 
 AXES = ('fx', 'fy', 'fz', 'tx', 'ty', 'tz')
-FEATURES = (*AXES, *(f'{axis} strain' for axis in AXES), 'motion x', 'motion y', 'spread', 'turn',
-            'volume', 'fz x', 'fz y', 'fz xx', 'fz yy', 'fx xx', 'fx yy', 'fy xx', 'fy yy')
+FEATURES = (*AXES, *(f'{axis} strain' for axis in AXES), 'fz x', 'fz y',
+            'fz xx', 'fz yy', 'fx xx', 'fx yy', 'fy xx', 'fy yy')
 # what an axis is corrected with besides the whole wrench: nothing of another symmetry, which would
 # only fit the accidents of a session
 OWN_FEATURES = {
-    'fx': ('fx strain', 'motion x', 'fz x', 'fx xx', 'fx yy'),
-    'fy': ('fy strain', 'motion y', 'fz y', 'fy xx', 'fy yy'),
-    'fz': ('fz strain', 'spread', 'volume', 'fz xx', 'fz yy'),
-    'tx': ('tx strain', 'fz y'), 'ty': ('ty strain', 'fz x'), 'tz': ('tz strain', 'turn')}
+    'fx': ('fx strain', 'fz x', 'fx xx', 'fx yy'),
+    'fy': ('fy strain', 'fz y', 'fy xx', 'fy yy'),
+    'fz': ('fz strain', 'fz xx', 'fz yy'),
+    'tx': ('tx strain', 'fz y'), 'ty': ('ty strain', 'fz x'), 'tz': ('tz strain',)}
 _FAR = 10e-3             # m; places are counted in it
 _GROWTH = 10             # standard deviations doubled 10 % beyond the calibrated range; our choice
 
@@ -118,7 +118,7 @@ class ForceModel:
         return np.abs(wrench) > self.correction.full_scale
 
 
-def feature_vector(wrench, layer, places, depths, markers, *, cell_area):
+def feature_vector(wrench, layer, places, depths):
     """Quantities for the correction of a wrench; all are 0 where nothing touches.
 
     Parameters
@@ -131,32 +131,17 @@ def feature_vector(wrench, layer, places, depths, markers, *, cell_area):
         x, y of the cells in contact, m.
     depths : (K,) float
         There, m; NaN where not measured.
-    markers : MarkerField
-    cell_area : float
-        Of a cell, m^2.
 
     Returns
     -------
     (F,) float64
-        FEATURES: the wrench; it times the mean strain of the layer; sums of the marker motion
-        over the skin as forces of a sheared layer (G / h x area per marker) and their spread and
-        turn about the contact; volume of the imprint times E / h; the force times the place of
+        FEATURES: the wrench; it times the mean strain of the layer; the force times the place of
         the contact in units of 10 mm.
     """
     if not len(places):
         return np.zeros(len(FEATURES))
     known = np.isfinite(depths)
-    depth = float(depths[known].mean()) if known.any() else 0.0
-    centre = places.mean(axis=0)
-    motion = np.zeros(4)
-    if layer.marker_pitch and markers.valid.any():
-        seen = markers.valid
-        u, arm = markers.displacement[seen].astype(np.float64), markers.rest[seen] - centre
-        motion[:] = (*u.sum(axis=0), np.vdot(arm, u) / layer.thickness,
-                     arm[:, 0] @ u[:, 1] - arm[:, 1] @ u[:, 0])
-        motion *= layer.shear_modulus / layer.thickness * layer.marker_pitch**2
-    volume = depth * len(places) * cell_area * layer.youngs_modulus / layer.thickness
-    (x, y), (fx, fy, fz) = centre / _FAR, wrench[:3]
-    return np.concatenate([wrench, wrench * depth / layer.thickness, motion, [
-        volume, fz * x, fz * y, fz * x * x, fz * y * y, fx * x * x, fx * y * y, fy * x * x,
-        fy * y * y]])
+    strain = float(depths[known].mean()) / layer.thickness if known.any() else 0.0
+    (x, y), (fx, fy, fz) = places.mean(axis=0) / _FAR, wrench[:3]
+    return np.array([*wrench, *(wrench * strain), fz * x, fz * y, fz * x * x, fz * y * y,
+                     fx * x * x, fx * y * y, fy * x * x, fy * y * y])

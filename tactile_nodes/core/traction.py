@@ -3,11 +3,11 @@
 
 Unknown is the traction as a sum of hat functions on a coarse grid, zero outside the touched cells.
 Inside it is a Gaussian Markov random field (H. Rue and L. Held, Gaussian Markov Random Fields,
-2005), of either sign, with a standard deviation of half the elastic modulus for pressure and a
-quarter for shear: wider than what a soft skin bears, so that the data decide whatever they can
-tell. Measured rows are the motion of the markers, with independent errors, and the steps of depth
-between neighbouring cells: depth is integrated from slopes, so its errors are independent in
-slope, and its constant is unknown.
+2005), of either sign, with a standard deviation of three times the elastic modulus for pressure
+(the edges of flat things reach that) and half of it for shear: wider than what a soft skin bears,
+so that the data decide whatever they can tell. Measured rows are the motion of the markers, with
+independent errors, and the steps of depth between neighbouring cells: depth is integrated from
+slopes, so its errors are independent in slope, and its constant is unknown.
 
 The posterior (A. Tarantola, Inverse Problem Theory, 2005, ch. 3) gives wrench and covariance. All
 responses are computed once per elastomer and marker lattice; a frame costs one Cholesky
@@ -29,7 +29,7 @@ from tactile_nodes.core.layer import layer_compliance
 STEP_VARIANCE = 0.258
 _FINE = 8                # kernel samples per cell and direction
 _NEIGHBOURS = np.ones((3, 3), np.uint8)
-_PRIOR_SD = (0.25, 0.25, 0.5)     # of Young's modulus, per component
+_PRIOR_SD = (0.5, 0.5, 3.0)     # of Young's modulus, per component
 _PRIOR_LENGTH = 1.0      # of `resolution`
 _SYSTEMS = 12            # kept for when supports and errors come back: 1 to 2 MB each
 _BLOCKS = ((0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2))     # of a symmetric 3x3 matrix
