@@ -44,15 +44,16 @@ setup(
     install_requires=[],
     extras_require={
         'wheels': ['numpy', 'scipy', 'opencv-python-headless', 'PyYAML', 'matplotlib', 'rich',
-                   'pyusb'],
+                   'pyusb', 'h5py'],
         'bags': ['mcap>=1.5', 'rosbags', 'zstandard'],
+        'cluster': ['distributed'],
         'ros-kilted': ros_wheels('9.1.2', '9.3.3', '5.5.1'),
         'ros-jazzy': ros_wheels('7.1.6', '8.4.3', '5.3.6'),
         # other methods, to measure beside ours
         'bench': ['scikit-image', 'trackpy'],
         # colcon runs pytest because it is named here.
         'test': ['pytest', 'pytest-timeout', 'psutil', 'ruff>=0.17,<0.18', 'scikit-fem', 'tamaas',
-                 'OpenPIV'],
+                 'OpenPIV', 'lifelines', 'distributed'],
     },
     data_files=shared_files(),
     entry_points={'console_scripts': ['tactile = tactile_nodes.cli.main:main',

@@ -19,15 +19,18 @@ ROOT = Path(__file__).parent.parent
 # names is a package of the ROS distributions Jazzy and Kilted themselves.
 ROSDEP_KEYS = {
     'python3-numpy', 'python3-scipy', 'python3-opencv', 'python3-yaml', 'python3-matplotlib',
-    'python3-psutil', 'python3-rich', 'python3-usb', 'python3-pytest', 'python3-pytest-timeout'}
+    'python3-psutil', 'python3-rich', 'python3-usb', 'python3-pytest', 'python3-pytest-timeout',
+    'python3-h5py'}
 ROS_PACKAGES = {
     'rclpy', 'rcl_interfaces', 'builtin_interfaces', 'sensor_msgs', 'geometry_msgs', 'std_msgs',
-    'std_srvs', 'diagnostic_msgs', 'visualization_msgs', 'cv_bridge', 'launch', 'launch_ros',
+    'std_srvs', 'lifecycle_msgs', 'diagnostic_msgs', 'visualization_msgs', 'cv_bridge', 'launch', 'launch_ros',
     'tf2_ros', 'rviz2'}
 # Module -> key, where they differ.
 KEY = {'cv2': 'python3-opencv', 'yaml': 'python3-yaml'}
 # No rosdep key that a released package may use: imported where needed, with a clear message.
 OPTIONAL = {'mcap', 'rosbags', 'zstandard'}
+# Of a few commands only, each an extra of its own.
+EXTRA = {'distributed': 'cluster', 'skimage': 'bench', 'trackpy': 'bench'}
 
 
 @pytest.fixture(scope='module')
@@ -86,7 +89,8 @@ def imported_modules():
 
 
 def test_what_the_code_imports_is_what_the_manifest_names(manifest):
-    modules = set(imported_modules()) - set(sys.stdlib_module_names) - {'tactile_nodes'} - OPTIONAL
+    modules = set(imported_modules()) - set(sys.stdlib_module_names) \
+        - {'tactile_nodes', *OPTIONAL, *EXTRA}
     keys = {KEY.get(name, name if name in ROS_PACKAGES else f'python3-{name}') for name in modules}
     programs = {'tf2_ros', 'rviz2'}            # started, not imported: see hand/plan.py
     assert keys | programs == dependencies(manifest)
@@ -100,6 +104,7 @@ def test_wheels_for_plain_machines_cover_the_manifest(manifest, setup_arguments)
     assert {wheel.get(key, key.removeprefix('python3-')) for key in python} == \
         set(extras['wheels'])
     assert {name.split('>')[0] for name in extras['bags']} == OPTIONAL
+    assert set(EXTRA.values()) <= set(extras)
     assert setup_arguments['install_requires'] == [], 'a robot has them from apt'
     assert 'pytest' in extras['test'], 'colcon test runs pytest because of this'
 
@@ -107,7 +112,7 @@ def test_wheels_for_plain_machines_cover_the_manifest(manifest, setup_arguments)
 @pytest.mark.parametrize('extra', ['ros-kilted', 'ros-jazzy'])
 def test_ros_wheels_are_pinned_and_hold_every_message_package(manifest, setup_arguments, extra):
     pinned = dict(line.split('==') for line in setup_arguments['extras_require'][extra])
-    brought_along = {'rcl_interfaces', 'builtin_interfaces'}     # by rclpy itself
+    brought_along = {'rcl_interfaces', 'builtin_interfaces', 'lifecycle_msgs'}     # by rclpy itself
     not_on_a_registry = {'cv_bridge', 'launch', 'launch_ros', 'tf2_ros', 'rviz2'}
     ros = {key for key in dependencies(manifest) if not key.startswith('python3-')}
     assert {f'ros-{name.replace("_", "-")}' for name in ros - brought_along - not_on_a_registry} \

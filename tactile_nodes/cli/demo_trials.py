@@ -11,6 +11,7 @@ import yaml
 from tactile_nodes.errors import TactileError
 
 _START_WITHIN = 60.0         # s
+_TOO_LATE = 0.2              # s after the beginning of a grasp
 _PAUSE = 0.5                 # s that a trial is recorded before and after the grasp
 
 
@@ -124,6 +125,9 @@ def _record(plan, grasps, stopping, heard):
             if stopping:
                 return
             print(f'trial {number} of {len(grasps)}: {grasp.condition} grip', end='', flush=True)
+            if time.time() > began + grasp.begin + _TOO_LATE:
+                print(', left out: this machine is too busy to be in time for it', flush=True)
+                continue
             recorder.call('start', trial_object='plum', trial_condition=grasp.condition,
                           trial_note=f'virtual: {grasp.kind}')
             started = _started(recorder)

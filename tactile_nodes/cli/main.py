@@ -9,7 +9,7 @@ from tactile_nodes import __version__
 from tactile_nodes.errors import TactileError
 
 COMMANDS = ('demo', 'up', 'devices', 'check', 'calibrate', 'process', 'reference',
-            'trial', 'report', 'bench')
+            'trial', 'report', 'export', 'bench')
 
 
 def main(argv=None):

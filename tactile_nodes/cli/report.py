@@ -3,12 +3,11 @@
 
 import json
 import sys
-from collections import Counter
 from functools import partial
 from pathlib import Path
 
-from tactile_nodes import __version__
 from tactile_nodes.errors import FileError, TactileError
+from tactile_nodes.trials.store import state_of
 
 _KEPT = '.trials.json'       # numbers of the pages that are written, to go on from
 
@@ -39,13 +38,10 @@ def add_many(parser):
 def run(args):
     """Write the pages; 2 when no trial could be read."""
     from tactile_nodes.cli.report_set import write_set_page
-    from tactile_nodes.trials.store import trial_folders
+    from tactile_nodes.trials.store import check_names, trial_folders
 
     folders = [folder.absolute() for folder in trial_folders(args.trials)]
-    twice = [name for name, count in Counter(f.name for f in folders).items() if count > 1]
-    if twice:
-        raise FileError('two trials have the same name', found=twice[0],
-                        expected='names that differ: each gives a page its name')
+    check_names(folders)
     trials, left_out = write_pages(folders, args.out.absolute(), args.workers, args.cluster)
     for _, why in left_out:
         print(f'left out: {why}', file=sys.stderr)
@@ -92,14 +88,6 @@ def write_pages(folders, out, workers=None, cluster=None):
     order = {folder: index for index, folder in enumerate(folders)}
     return ([done[folder] for folder in folders if folder in done],
             sorted(left_out, key=lambda pair: order[pair[0]]))
-
-
-def state_of(folder):
-    """What changes when a trial is labelled, repaired or replaced, or with this software."""
-    files = sorted([folder / 'trial.yaml', *folder.glob('*.mcap')])
-    return [__version__, str(folder),
-            *([file.name, file.stat().st_size, file.stat().st_mtime_ns] for file in files
-              if file.exists())]
 
 
 def _read_kept(out):

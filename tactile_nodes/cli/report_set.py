@@ -8,6 +8,7 @@ import numpy as np
 
 from tactile_nodes.cli.page import document, plot_style, svg
 from tactile_nodes.cli.report_trial import COLOURS, DASHES
+from tactile_nodes.files.trial import OUTCOMES
 from tactile_nodes.trials.compare import conditions, difference, proposals, same_hand
 
 _MARKERS = 'osD^vP'
@@ -21,7 +22,8 @@ without a drop says only that the object was held so long (censored)</dd>
 (variance of Greenwood); compared by the log-rank test</dd>
 <dt>slip</dt><dd>the whole contact of a finger slides for at least 30 ms</dd>
 <dt>press</dt><dd>normal force; peak: of the strongest finger, mean: of all fingers while they
-touch; forces are estimates, see the calibrations in the trials' pages</dd>
+touch; mean &plusmn; standard deviation over the trials, as for slips and goal error; forces are
+estimates, see the calibrations in the trials' pages</dd>
 </dl>
 """
 
@@ -44,7 +46,9 @@ def write_set_page(path, trials, left_out):
     title = f'{len(trials)} trials of the hand {trials[0]["hand"]}'
     parts = [f'<h1>{html.escape(title)}</h1>',
              f'<p class="sub">{len(found)} conditions, {trials[0]["started"][:10]}</p>',
-             _summary(found), f'<div class="plot">{_curves(found)}</div>', _verdict(found),
+             _summary(found),
+             f'<h2>How long it was held</h2><div class="plot">{_curves(found)}</div>',
+             _verdict(found),
              f'<h2>Forces and slips</h2><div class="plot">{_strips(found)}</div>', _NOTES,
              _touch(trials)]
     if unlabelled:
@@ -60,16 +64,17 @@ def write_set_page(path, trials, left_out):
 
 
 def _summary(found):
-    heads = ('condition', 'trials', 'success', 'dropped', 'aborted', 'not labelled',
-             'success rate', 'held, s<br>median', 'peak press, N<br>mean &plusmn; sd',
-             'mean press, N<br>mean &plusmn; sd', 'slips per min<br>mean &plusmn; sd',
-             'first slip, s<br>median', 'goal error, mm<br>mean &plusmn; sd')
+    heads = ('condition', 'trials', 'success / dropped /<br>aborted / not labelled',
+             'success rate, %<br>95 % interval', 'held, s<br>median', 'peak press<br>N',
+             'mean press<br>N', 'slips<br>per min', 'first slip, s<br>median',
+             'goal error<br>mm')
     rows = ''
     for c in found:
         rate = '&ndash;' if c.success is None else \
-            '{:.0f} % ({:.0f} to {:.0f})'.format(*(100 * value for value in c.success))
-        cells = [html.escape(c.name), len(c.trials), *(c.outcomes[o] for o in (
-            'success', 'dropped', 'aborted', None)), rate, _median(c.over_trials('grasp_s')),
+            '{:.0f} ({:.0f} to {:.0f})'.format(*(100 * value for value in c.success))
+        outcomes = ' / '.join(str(c.outcomes[o]) for o in (*OUTCOMES, None))
+        cells = [html.escape(c.name), len(c.trials), outcomes, rate,
+                 _median(c.over_trials('grasp_s')),
             _spread(c.over_fingers('peak_press_n', max)),
             _spread(c.over_fingers('mean_press_n', np.mean)),
             _spread(c.over_trials('slips_per_minute')), _median(c.over_trials('first_slip_s')),
@@ -120,8 +125,10 @@ def _verdict(found):
     statistic, p = result
     if np.isnan(statistic):
         return '<p>Nothing was dropped: the log-rank test has nothing to compare.</p>'
-    return (f'<p>Log-rank test between the conditions: &chi;&sup2; = {statistic:.2f}, '
-            f'{len([c for c in found if len(c.times)]) - 1} degrees of freedom, p = {p:.3g}.</p>')
+    freedom = len([c for c in found if len(c.times)]) - 1
+    return (f'<p>Log-rank test between the conditions: &chi;&sup2; = {statistic:.2f}, {freedom} '
+            f'degree{"s" if freedom > 1 else ""} of freedom, p = {p:.3g}. With few trials only a '
+            'large difference shows.</p>')
 
 
 def _strips(found):

@@ -18,7 +18,6 @@ from tactile_nodes.cli.page import (
     plot_style,
     svg,
 )
-from tactile_nodes.errors import TactileError
 from tactile_nodes.trials.review import numbers, review
 
 COLOURS = (BLUE, VERMILLION, GREEN, ORANGE, SKY, '#CC79A7')
@@ -51,7 +50,7 @@ def write_trial_page(folder, out):
              _facts(reviewed), f'<div class="plot">{_timeline(reviewed)}</div>']
     if pictures:
         parts.append(f'<h2>At the events</h2><div class="pictures">{"".join(pictures)}</div>')
-    if film is not None:
+    if film:
         parts.append(f'<h2>Filmstrip</h2>{film}')
     if note:
         parts.append(f'<p>{html.escape(note)}</p>')
@@ -168,38 +167,39 @@ def _moments(reviewed):
 
 def _pictures(reviewed):
     """Overlays at the events, the filmstrip, and what could not be shown, as HTML."""
-    from tactile_nodes.trials.frames import FingerFrames, FrameReader
-    shown, rows, missing = [], [], []
+    from tactile_nodes.trials.frames import pictures_at
+    shown, strips, missing = [], [], []
     trial, fingers = reviewed.trial, reviewed.fingers
-    with FrameReader(trial.folder) as reader:
-        for name, series in fingers.items():
-            try:
-                frames = FingerFrames(reader, trial, name, series)
-            except TactileError as error:
-                missing.append(f'{name}: {error}')
-                continue
-            for finger, at, what in _moments(reviewed):
-                if finger == name:
-                    overlay = frames.overlay(series.row_at(at))
-                    if overlay is not None:
-                        shown.append((at, picture(overlay, f'{name}: {what}, at {at:.2f} s')))
-            begin, end = reviewed.grasp or (series.time[0], series.time[-1])
-            times = np.linspace(max(series.time[0], begin - 0.2),
-                                min(series.time[-1], end + 0.2), _FILM)
-            rows.append((name, [frames.image(series.row_at(at)) for at in times]))
-    film = None
-    if rows:
-        film = picture(_film(rows), f'{", ".join(name for name, _ in rows)} from top to bottom, '
-                                    f'{times[0]:.2f} to {times[-1]:.2f} s')
-    return ([text for _, text in sorted(shown)], film,
-            f'Without pictures: {"; ".join(missing)}' if missing else '')
+    first = min(series.time[0] for series in fingers.values())
+    last = max(series.time[-1] for series in fingers.values())
+    begin, end = reviewed.grasp or (first, last)
+    times = np.linspace(max(first, begin - 0.2), min(last, end + 0.2), _FILM)
+    moments = _moments(reviewed)
+    for name, series in fingers.items():
+        own = [(series.row_at(at), at, what) for finger, at, what in moments if finger == name]
+        film = [series.row_at(at) for at in times]
+        pictures, why = pictures_at(trial, name, series, {*film, *(row for row, _, _ in own)})
+        if why:
+            missing.append(why)
+        for row, at, what in own:
+            image, overlay = pictures.get(row, (None, None))
+            if image is not None:
+                shown.append((at, picture(image if overlay is None else overlay,
+                                          f'{name}: {what}, at {at:.2f} s')))
+        strips.append([pictures.get(row, (None,))[0] for row in film])
+    film = ''
+    if any(image is not None for strip in strips for image in strip):
+        film = picture(_film(strips), f'{", ".join(fingers)} from top to bottom, '
+                                      f'{times[0]:.2f} to {times[-1]:.2f} s')
+    note = f'Without contact and forces in the pictures: {"; ".join(missing)}' if missing else ''
+    return [text for _, text in sorted(shown)], film, note
 
 
 def _film(rows):
     """(h, w, 3) uint8: a row of small pictures per finger; grey where there is none."""
     width, height = _THUMB
     canvas = np.full((len(rows) * (height + 4), _FILM * (width + 4), 3), 255, np.uint8)
-    for i, (_, images) in enumerate(rows):
+    for i, images in enumerate(rows):
         for j, image in enumerate(images):
             small = np.full((height, width, 3), 200, np.uint8) if image is None else \
                 cv2.resize(image, _THUMB, interpolation=cv2.INTER_AREA)

@@ -8,6 +8,8 @@ from concurrent.futures.process import BrokenProcessPool
 
 from tactile_nodes.errors import TactileError
 
+CLUSTER_WITHIN = 10.0        # s that a cluster's scheduler has to answer
+
 
 def for_each(function, items, *, workers=None, cluster=None):
     """Call `function(item)` for every item, each in a process of its own turn.
@@ -82,7 +84,7 @@ def _on_cluster(function, items, address):
         raise TactileError('a cluster needs a library that is not installed (distributed)',
                            fix='Install it: pip install distributed') from None
     try:
-        client = Client(address, timeout='10s')
+        client = Client(address, timeout=CLUSTER_WITHIN)
     except (OSError, ValueError) as error:
         raise TactileError(f'the cluster does not answer ({error})', where=address,
                            fix='Is that the address of a Dask scheduler?') from None

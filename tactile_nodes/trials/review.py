@@ -264,4 +264,4 @@ def _finger_numbers(series):
 
 
 def _rounded(value):
-    return round(float(value), 3)
+    return round(float(value), 3) + 0.0        # no negative zero

@@ -128,7 +128,7 @@ class BagReader:
             return None
         estimate = ForceEstimate(run.wrench[row], run.sd[row], float(run.stick_ratio[row]),
                                  bool(run.slipping[row]))
-        return cv2.imdecode(jpeg.data, cv2.IMREAD_COLOR), _markers(cloud), estimate
+        return cv2.imdecode(jpeg.data, cv2.IMREAD_COLOR), markers_of(cloud), estimate
 
     @cached_property
     def _messages(self):
@@ -188,7 +188,7 @@ def _stamp(data):
     return seconds * 10**9 + nanoseconds
 
 
-def _markers(cloud):
+def markers_of(cloud):
     """MarkerField of a marker cloud (x y z dx dy dz id), empty without one."""
     if cloud is None or not cloud.width:
         return MarkerField.empty()

@@ -2,10 +2,12 @@
 """Folders of trials: naming them, finding them, bringing what a crash left into order."""
 
 import re
+from collections import Counter
 from dataclasses import replace
 from datetime import datetime, timezone
 from pathlib import Path
 
+from tactile_nodes import __version__
 from tactile_nodes.errors import FileError, TactileError
 from tactile_nodes.files.trial import FILE, read_trial, write_trial
 from tactile_nodes.trials.bag_repair import being_recorded, is_finished, repair_bag
@@ -49,6 +51,14 @@ def trial_folders(paths):
                             expected=f'folders with a bag and a {FILE}')
         found.update({folder.resolve(): folder for folder in inside})
     return list(found.values())
+
+
+def check_names(folders):
+    """Raise FileError where two trials have the same name: it names their page and group."""
+    twice = [name for name, count in Counter(f.name for f in folders).items() if count > 1]
+    if twice:
+        raise FileError('two trials have the same name', found=twice[0],
+                        expected='names that differ', fix='Rename one of the folders.')
 
 
 def load_trial(folder):
@@ -119,6 +129,14 @@ def repair_all(output):
             done = error
         if done is not None:
             yield folder, done
+
+
+def state_of(folder):
+    """What changes when a trial is labelled, repaired or replaced, or with this software."""
+    files = sorted([folder / 'trial.yaml', *folder.glob('*.mcap')])
+    return [__version__, str(folder),
+            *([file.name, file.stat().st_size, file.stat().st_mtime_ns] for file in files
+              if file.exists())]
 
 
 def utc_now():
