@@ -23,8 +23,8 @@ ROSDEP_KEYS = {
     'python3-h5py'}
 ROS_PACKAGES = {
     'rclpy', 'rcl_interfaces', 'builtin_interfaces', 'sensor_msgs', 'geometry_msgs', 'std_msgs',
-    'std_srvs', 'lifecycle_msgs', 'diagnostic_msgs', 'visualization_msgs', 'cv_bridge', 'launch', 'launch_ros',
-    'tf2_ros', 'rviz2'}
+    'std_srvs', 'lifecycle_msgs', 'diagnostic_msgs', 'visualization_msgs', 'cv_bridge',
+    'launch', 'launch_ros', 'tf2_ros', 'rviz2'}
 # Module -> key, where they differ.
 KEY = {'cv2': 'python3-opencv', 'yaml': 'python3-yaml'}
 # No rosdep key that a released package may use: imported where needed, with a clear message.
@@ -112,7 +112,7 @@ def test_wheels_for_plain_machines_cover_the_manifest(manifest, setup_arguments)
 @pytest.mark.parametrize('extra', ['ros-kilted', 'ros-jazzy'])
 def test_ros_wheels_are_pinned_and_hold_every_message_package(manifest, setup_arguments, extra):
     pinned = dict(line.split('==') for line in setup_arguments['extras_require'][extra])
-    brought_along = {'rcl_interfaces', 'builtin_interfaces', 'lifecycle_msgs'}     # by rclpy itself
+    brought_along = {'rcl_interfaces', 'builtin_interfaces', 'lifecycle_msgs'}  # by rclpy itself
     not_on_a_registry = {'cv_bridge', 'launch', 'launch_ros', 'tf2_ros', 'rviz2'}
     ros = {key for key in dependencies(manifest) if not key.startswith('python3-')}
     assert {f'ros-{name.replace("_", "-")}' for name in ros - brought_along - not_on_a_registry} \
