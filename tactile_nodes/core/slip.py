@@ -44,7 +44,7 @@ _MEMORY = 20             # frames over which it is averaged
 _CERTAIN = 3             # standard deviations of the imprint that are more than scatter
 _AHEAD = 0.08            # s, plus a frame, in which an announced slip is to come
 _LEAST_DRAWN = 15e-6     # m that the skin has been drawn along before a slip
-_MOST_STUCK, _LEAST_STUCK = 0.6, 0.15      # stick ratios on the way from sticking to sliding
+_MOST_STUCK, _LEAST_STUCK = 0.55, 0.15     # stick ratios on the way from sticking to sliding
 _LEAST_PULL = 0.15       # tangential over normal force; what is gripped rubs more than that
 _RADII = np.linspace(0.05, 1, 20)     # of the stuck circle over the contact's, tried in the fit
 
