@@ -65,7 +65,8 @@ FINGER_TOPICS = (
           'standard deviation per axis; inf = axis not measured'),
     Topic('contact/stick_ratio', 'std_msgs/msg/Float32', 'force',
           'stuck share of the contact, 0 to 1; 1 without contact'),
-    Topic('contact/slipping', 'std_msgs/msg/Bool', 'force', 'whether the whole contact slides'),
+    Topic('contact/slipping', 'std_msgs/msg/Bool', 'force',
+          'slip warning: the whole contact slides, or will in about 0.1 s if the motion goes on'),
     Topic('contact/overlay', 'sensor_msgs/msg/Image', 'view',
           'bgr8 picture: mask outline, displacement arrows, force, goal; '
           'made only when somebody subscribes', record=False),

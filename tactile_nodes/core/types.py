@@ -214,9 +214,9 @@ class ForceEstimate:
     sd : (6,) float64
         Standard deviation; inf on an axis that is not measured.
     stick_ratio : float
-        Stuck share of the contact, 0 to 1; 1 without contact.
+        Stuck share of the contact, 0 to 1; 1 without contact, 0 while the whole contact slides.
     slipping : bool
-        Whether the whole contact slides.
+        Whether the whole contact slides, or will within about 0.1 s if the motion goes on.
     """
 
     wrench: np.ndarray
