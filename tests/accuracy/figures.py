@@ -113,7 +113,7 @@ def coverage_figures(results, name, judged=True):
             (np.abs(r.wrench - r.true) <= r.sd)[r.loaded & np.isfinite(r.sd[:, axis]), axis]
             for r in results])
         share = 100 * float(inside.mean()) if inside.size else float('nan')
-        figures.append(Figure(f'{name}: errors of {what} within one sd, away from 68 %',
+        figures.append(Figure(f'{name}: {share:.0f} % of errors of {what} within one sd, off 68',
                               abs(share - 68), 8 if judged and inside.size else None, unit='%'))
     return figures
 
