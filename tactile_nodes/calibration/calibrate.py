@@ -12,7 +12,7 @@ import numpy as np
 
 from tactile_nodes import __version__
 from tactile_nodes.calibration import force_fit, uncertainty
-from tactile_nodes.calibration.indentations import choose_stills
+from tactile_nodes.calibration.indentations import Indentation, choose_stills
 from tactile_nodes.calibration.scale import find_scale
 from tactile_nodes.calibration.session import (
     AXES,
@@ -38,6 +38,8 @@ from tactile_nodes.files.calibration import Calibration
 REFERENCE_FRAMES = 60          # of the untouched beginning, at most
 _UNTOUCHED = 30                # frames of it, when no sensor tells
 _GUARD = 0.05                  # s kept from the ends of the untouched beginning
+_ANY_SCALE = 6e-5              # m per px; cancels out of a contact's place in px
+_NEAR = 0.1                    # s between a frame and a reference contact point
 _FEW_PRESSES = 8               # fewer are refused
 _GOOD_PRESSES = 30             # fewer are said
 _MAX_SAMPLES, _IDLE_SAMPLES = 1500, 60       # frames that force is fitted to
@@ -213,9 +215,34 @@ class _Run:
 
     def find_geometry(self, metres_per_px):
         """Find the image scale."""
-        scale, part = find_scale(self.reference, self.elastomer, given=metres_per_px)
+        points = None if metres_per_px else self._contact_points()
+        scale, part = find_scale(self.reference, self.elastomer, given=metres_per_px,
+                                 points=points)
         self.geometry = ImageGeometry(*self.seen.shape, scale)
         self.parts.append(part)
+
+    def _contact_points(self):
+        """Reference contact points, m, and where the images show the contact, px; or None."""
+        contact, sensor, seen = self.recording.contact, self.sensor, self.seen
+        if self.elastomer.kind.has_markers or contact is None or sensor is None:
+            return None
+        wrench = sensor.at(seen.seconds + self.lag)
+        presses = [Indentation(*(press - self.lag), 'press', 1.0) for press in sensor.presses]
+        frames = dict(choose_stills(presses, seen.seconds, -wrench[:, 2],
+                                    np.hypot(*wrench[:, :2].T)))
+        provisional = ImageGeometry(*seen.shape, _ANY_SCALE)
+        stage = ContactStage(provisional, self.elastomer)
+        stage.set_reference(self.reference)
+        times = (self.recording.contact_ns - seen.stamps_ns[0]) * 1e-9 - self.lag
+        points, pixels = [], []
+        for i, (_, image) in enumerate(self.recording.images()):
+            touch = stage.process(image) if i in frames else None
+            if touch is not None and touch.in_contact \
+                    and np.abs(times - seen.seconds[i]).min() < _NEAR:
+                points.append([np.interp(seen.seconds[i], times, column) for column in contact.T])
+                pixels.append(provisional.to_pixel(touch.centroid)[0, ::-1])
+            self.progress('contact points', (i + 1) / len(seen.seconds))
+        return np.array(points).reshape(-1, 2), np.array(pixels).reshape(-1, 2)
 
     def fit_shading(self):
         """Fit the shading model, if there are balls."""

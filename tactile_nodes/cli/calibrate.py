@@ -45,6 +45,7 @@ def run(args):
     """Calibrate and write the file; 0 when it is written."""
     from tactile_nodes.calibration.calibrate import calibrate
     from tactile_nodes.calibration.indentations import read_indentations
+    from tactile_nodes.cli.calibrate_page import calibration_page
     from tactile_nodes.files.calibration import check_new, write_calibration
     from tactile_nodes.files.elastomer import read_elastomer
 
@@ -64,7 +65,9 @@ def run(args):
             print(f'{"":<9} caution: {note}')
         if part.advice:
             print(f'{"":<9} record next: {part.advice}')
-    print(f'written   {args.out}')
+    report = args.out.with_suffix('.html')
+    report.write_text(calibration_page(outcome, recording), encoding='utf-8')
+    print(f'written   {args.out}, report {report}')
     return 0
 
 
