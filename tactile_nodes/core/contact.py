@@ -54,6 +54,13 @@ _AHEAD = 0.36                  # of the skin's motion, see `ContactStage`
 _LEAST_WEIGHT = 1e-4           # of the best cell: below, nothing is known
 _DEEP = 0.3                    # of the deepest point: inside of a contact
 
+_SHADOW = 0.6                  # of the brightest channel's light ratio: perhaps not lit
+_SCATTERED = 0.05              # of the light of flat skin, that a shadow has beyond the model
+_PRINT = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (15, 15))
+_BARE = 0.85                   # of the light around: skin without print
+_GENTLE, _STEEP = 0.25, 0.45    # slopes that are trusted fully, and half
+_STEEPEST = 2.7                # secant of the slope; more is not seen
+
 _USUAL_GAMMA = 2.2             # of cameras, IEC 61966-2-1; without a shading model
 
 # without a shading model: brightness, and two differences of colour
@@ -101,6 +108,7 @@ class ContactStage:
         else:
             solve = shading.slope_matrix(self._work)
             self._gamma = shading.gamma
+            self._lights = [np.float32(part).reshape(3, -1) for part in shading.ratios(self._work)]
         # equal ratios of all channels mean no slope, so two differences of ratios are enough
         self._solve = np.ascontiguousarray(solve[:, :2].swapaxes(0, 1))
         self._to_light = np.rint(self._light_of(np.arange(256))).astype(np.uint16)
@@ -124,6 +132,8 @@ class ContactStage:
         self._reference_blocks = np.maximum(self._blocks(light), 1)
         planes = cv2.split(light)
         self._reference = np.maximum(np.stack(planes), 1).astype(np.float32)
+        around = cv2.morphologyEx(self._reference.sum(axis=0), cv2.MORPH_CLOSE, _PRINT)
+        self._bare = (self._reference.sum(axis=0) > _BARE * around).ravel()
         # variance of a cell's relative light, then of the slope, then of the smoothed slope
         variance = np.square(self._gamma * full / np.maximum(grey, 1) * reference.noise)
         cell = self._reduce(variance).transpose(2, 0, 1) / self._geometry.work_factor ** 2
@@ -178,14 +188,21 @@ class ContactStage:
         if gain.min() < _GAIN_RANGE[0] or gain.max() > _GAIN_RANGE[1]:
             return self._result(np.zeros(self._work.shape, bool), None, gain)
         slope, total = self._slope(cv2.split(light), mixture)
+        steepness = slope[0] * slope[0] + slope[1] * slope[1]
+        steep = self._shading is not None and steepness.max() > _GENTLE**2
         squared = _squared_change(slope, self._metric)
+        if steep:          # just how steep is seen from some sides better than from others
+            squared /= np.maximum(steepness / _STEEP**2, 1)
         changed = _changed(squared, _SEED)
         if not changed and self._shading is not None:
             squared = self._wide_change(slope, total)
             changed = _changed(squared, _WIDE_SEED)
         if self._shading is None:
             return self._result(_touched(changed, squared), None, gain, markers)
-        depth = integrate_gradient(*slope, self._work.metres_per_px)
+        # shadow, reflection and smoothing make steep slopes too small; what the sides of an
+        # imprint then miss must not tilt the skin around it
+        trust = 1 / (1 + np.square(steepness / _STEEP**2)) if steep else None
+        depth = integrate_gradient(*slope, self._work.metres_per_px, trust)
         if changed:
             depth -= _rest_level(depth, changed)
         return self._result(_touched(changed, squared, depth), depth, gain, markers)
@@ -224,20 +241,58 @@ class ContactStage:
         for plane, flat, out in zip(planes, unsloped, ratio, strict=True):
             np.divide(plane, flat, out=out)
         blue, green, red = ratio
+        shaded = None if self._shading is None else self._shaded(ratio)
         blue -= red
         green -= red
         np.multiply(self._solve[0], blue, out=solved)
         solved += np.multiply(self._solve[1], green, out=term)
         brightness = solved[0]
         brightness += red
+        measurable = self._measurable(planes)
+        if shaded is not None:
+            where, slope = shaded
+            measurable.ravel()[where] |= cv2.max(cv2.max(*planes[:2]), planes[2]).ravel()[where] \
+                < self._to_light[_GREY_RANGE[1]]
+            flat = solved.reshape(3, -1)
+            flat[0, where] = 1 / np.sqrt(1 + np.square(slope).sum(axis=0))
+            flat[1:, where] = slope * flat[0, where]
         # each cell counts with the inverse of its slope's variance, which goes with brightness^-2
         weight = self._weight * brightness
-        weight *= self._measurable(planes)
+        weight *= measurable
         total = _smooth(weight * brightness)
         np.maximum(total, _LEAST_WEIGHT, out=total)
         for part, out in zip(solved[1:], self._smoothed, strict=True):
             np.divide(_smooth(weight * part), total, out=out)
         return self._smoothed, total
+
+    def _shaded(self, ratio):
+        """Cells that one channel's lamp does not reach, and the slope (2, K) there; or None.
+
+        In the skin's own shadow the three ratios hardly change with slope. The two other channels
+        still tell it, where the reflectance is that of bare skin: then the third ought to be
+        darker than the light from everywhere leaves it.
+        """
+        blue, green, red = ratio
+        dark, bright = cv2.min(cv2.min(blue, green), red), cv2.max(cv2.max(blue, green), red)
+        where = np.flatnonzero(dark < _SHADOW * bright)
+        where = where[self._bare[where]]
+        if not len(where):
+            return None
+        light = ratio.reshape(3, -1)[:, where]
+        order = light.argmin(axis=0) + [[0], [1], [2]]
+        light, a, b = (field[order % 3, np.arange(len(where))] for field in (
+            light, *(part[:, where] for part in self._lights)))
+        # a g_x + b g_y = 1 - light q for both, with q^2 = 1 + g_x^2 + g_y^2: g = flat - lit q
+        determinant = a[1] * b[2] - a[2] * b[1]
+        flat = np.stack([b[2] - b[1], a[1] - a[2]]) / determinant
+        lit = np.stack([light[1] * b[2] - light[2] * b[1],
+                        light[2] * a[1] - light[1] * a[2]]) / determinant
+        both, far = (flat * lit).sum(axis=0), 1 + np.square(flat).sum(axis=0)
+        root = np.sqrt(np.maximum(both**2 + far * (1 - np.square(lit).sum(axis=0)), 0))
+        steep = np.minimum(far / np.maximum(both + root, 1e-3), _STEEPEST)
+        slope = flat - lit * steep
+        shaded = 1 - a[0] * slope[0] - b[0] * slope[1] < light[0] * steep - _SCATTERED
+        return where[shaded], slope[:, shaded]
 
     def _wide_change(self, slope, total):
         """Squared change of the slope smoothed further: shows faint touches of large things."""

@@ -14,6 +14,7 @@ from scipy import fft
 
 from tactile_nodes.errors import DataError
 
+_REFINEMENTS = 2
 TERMS = 6        # 1, u, v, u^2, uv, v^2
 
 
@@ -104,11 +105,12 @@ class ShadingModel:
             np.moveaxis(np.linalg.inv(system), (-2, -1), (0, 1)), dtype=np.float32)
 
 
-def integrate_gradient(gx, gy, pitch):
+def integrate_gradient(gx, gy, pitch, trust=None):
     """Surface whose gradient fits best, with mean 0.
 
     The discrete Poisson equation with free (Neumann) borders, solved by cosine transform; the
-    gradient between two cells is taken as the mean of theirs.
+    gradient between two cells is taken as the mean of theirs. With unequal trust it is the
+    preconditioner of conjugate gradients (common practice, no source), of which a few are taken.
 
     Parameters
     ----------
@@ -116,6 +118,8 @@ def integrate_gradient(gx, gy, pitch):
         Slope along columns and rows.
     pitch : float
         Cell size, m.
+    trust : (H, W) float, optional
+        Weight of a cell's slope, above 0 and at most 1; the same for all without.
 
     Returns
     -------
@@ -130,9 +134,43 @@ def integrate_gradient(gx, gy, pitch):
     source[1:-1] -= gy[:-2]
     source[0] += gy[0] + gy[1]
     source[-1] -= gy[-1] + gy[-2]
+    surface = _solve_poisson(source, pitch)
+    if trust is None:
+        return surface
+    along = np.minimum(trust[:, 1:], trust[:, :-1]), np.minimum(trust[1:], trust[:-1])
+    error = along[0] * ((gx[:, 1:] + gx[:, :-1]) * (pitch / 2) - np.diff(surface, axis=1)), \
+        along[1] * ((gy[1:] + gy[:-1]) * (pitch / 2) - np.diff(surface, axis=0))
+    residual = _divergence(*error)
+    step = better = _solve_poisson(residual.copy(), 2)
+    size = np.vdot(residual, better)
+    for _ in range(_REFINEMENTS):
+        change = _divergence(along[0] * np.diff(step, axis=1), along[1] * np.diff(step, axis=0))
+        curvature = np.vdot(step, change)
+        if not curvature or not size:
+            break
+        surface += size / curvature * step
+        residual -= size / curvature * change
+        better = _solve_poisson(residual.copy(), 2)
+        last, size = size, np.vdot(residual, better)
+        step = better + size / last * step
+    return surface
+
+
+def _solve_poisson(source, pitch):
+    """Surface of mean 0 with that divergence, in units of 2 / pitch; `source` is overwritten."""
     spectrum = fft.dctn(source, norm='ortho', overwrite_x=True)
-    spectrum *= _inverse_laplacian(*gx.shape, pitch, gx.dtype)
+    spectrum *= _inverse_laplacian(*source.shape, pitch, source.dtype)
     return fft.idctn(spectrum, norm='ortho', overwrite_x=True)
+
+
+def _divergence(right, down):
+    """Sum of the steps (H, W - 1) to the right and (H - 1, W) down out of each cell, (H, W)."""
+    result = np.zeros((right.shape[0], down.shape[1]), right.dtype)
+    result[:, :-1] += right
+    result[:, 1:] -= right
+    result[:-1] += down
+    result[1:] -= down
+    return result
 
 
 @lru_cache(maxsize=8)

@@ -92,6 +92,29 @@ def test_depth_is_that_of_the_exact_sphere(stage, approach, limit, centre):
     assert np.hypot(*(contact.centroid - centre)) < 40e-6
 
 
+@pytest.mark.parametrize('turn', np.deg2rad(np.arange(0, 360, 45)))
+def test_a_side_in_its_own_shadow_is_told_from_the_other_lamps(stage, monkeypatch, turn):
+    """A ramp of slope 0.7; Lambert's law leaves a lamp dark that it turns away from by 0.55."""
+    def ramp(x, y):
+        along = np.cos(turn) * x + np.sin(turn) * y
+        inside = np.abs(along) < 2e-3
+        return (0.7 * np.clip(along, -2e-3, 2e-3), 0.7 * np.cos(turn) * inside,
+                0.7 * np.sin(turn) * inside, inside)
+
+    found, slope_of = [], stage._slope
+
+    def watch(planes, mixture):
+        slope, total = slope_of(planes, mixture)
+        found.append(slope.copy())
+        return slope, total
+
+    monkeypatch.setattr(stage, '_slope', watch)
+    stage.process(shot(np.random.default_rng(11), ramp))
+    middle = (np.abs(np.cos(turn) * X + np.sin(turn) * Y) < 1.2e-3) & (np.hypot(X, Y) < 4e-3)
+    error = found[0][:, middle].mean(axis=1) - 0.7 * np.array([np.cos(turn), np.sin(turn)])
+    assert np.hypot(*error) < 0.08
+
+
 @pytest.mark.parametrize('approach', [0.1e-3, 0.3e-3, 0.5e-3])
 @pytest.mark.parametrize('centre', CENTRES)
 def test_an_imprint_has_the_shape_of_the_ball(stage, approach, centre):

@@ -120,3 +120,24 @@ def test_unusable_models_are_refused():
         ShadingModel(1.0, A, np.where(B > 1, np.nan, B), 0.0)
     with pytest.raises(DataError, match='gamma'):
         ShadingModel(0.0, A, B, 0.0)
+
+
+def test_slopes_that_are_not_trusted_do_not_tilt_what_is_around():
+    """One side of a hill is seen at half its slope; trusted little, it leaves the rest alone."""
+    x, y = np.meshgrid(*WORK.axes())
+    z, gx, gy = hills(x, y)
+    side = (x > 1e-3) & (np.hypot(x - 1e-3, y - 0.5e-3) < 3e-3)
+    gx, gy = (np.where(side, 0.5 * g, g) for g in (gx, gy))
+    away = np.hypot(x - 1e-3, y - 0.5e-3) > 4e-3
+    errors = []
+    for trust in (None, np.where(side, 0.05, 1.0)):
+        error = integrate_gradient(gx, gy, WORK.metres_per_px, trust) - z
+        errors.append(error[away].std())
+    assert errors[1] < 0.25 * errors[0]
+
+
+def test_equal_trust_changes_nothing():
+    _, gx, gy = hills(*np.meshgrid(*WORK.axes()))
+    plain = integrate_gradient(gx, gy, WORK.metres_per_px)
+    weighted = integrate_gradient(gx, gy, WORK.metres_per_px, np.full_like(gx, 0.7))
+    np.testing.assert_allclose(weighted, plain, atol=1e-12)
