@@ -8,6 +8,7 @@ bump. All common practice, no source.
 """
 
 from dataclasses import dataclass
+from itertools import islice
 
 import cv2
 import numpy as np
@@ -21,6 +22,7 @@ _CALM = 0.2              # quantile of the changes that is taken for rest
 _RESTLESS = 1.6          # times that, where rest ends
 _SAMPLES = 48            # pictures from all over the recording
 _STRETCHES = 12          # stretches at rest that are looked at
+_FEW = 8                 # frames that make a reference when more do not agree
 _DENT, _BUMP = 30e-6, 0.7        # m, and bump over dent, from where on a reference was touched
 _TOUCHED = 0.5           # of the pictures that differ which must show the bump
 
@@ -73,20 +75,19 @@ def find_reference(recording, calibration, count, progress=lambda done: None, *,
         return Found(stamps, None, '')
     refused = None
     stretches = _stretches(change)
-    for begin, quiet_end in stretches[:_STRETCHES]:
-        end = min(quiet_end, begin + count)
+    for begin, end in stretches[:_STRETCHES]:
+        seconds = (stamps[begin] - stamps[0]) * 1e-9
         try:
-            reference = _average(recording, begin, end, calibration.elastomer)
+            reference = _average(recording, begin, min(end, begin + count), calibration.elastomer)
         except DataError as error:
             refused = refused or error
             continue
-        seconds = (stamps[begin] - stamps[0]) * 1e-9
         if _is_touched(reference, calibration, samples):
             refused = refused or DataError(
                 'the skin is touched', where='reference',
                 found=f'an imprint in the frames at rest {seconds:.2f} s after the first')
             continue
-        about = f'{end - begin} frames at rest from {seconds:.2f} s on'
+        about = f'{reference.frames} frames at rest from {seconds:.2f} s on'
         return Found(stamps, reference, about if begin == stretches[0][0] else
                      f'{about} (touched or not at rest before)')
     raise DataError(
@@ -130,14 +131,18 @@ def _stretches(change):
 
 
 def _average(recording, begin, end, elastomer):
-    """Reference of the frames begin to end - 1."""
-    builder = None
-    for number, frame in enumerate(recording.frames()):
-        if number >= end:
-            break
-        if number >= begin:
-            builder = builder or ReferenceBuilder(frame.image.shape[:2], elastomer)
-            builder.add(frame.image)
+    """Reference of the frames begin to end - 1; of the first few where the light drifts."""
+    images = [frame.image for frame in islice(recording.frames(), begin, end)]
+    try:
+        return _reference_of(images, elastomer)
+    except DataError:
+        return _reference_of(images[:_FEW], elastomer)
+
+
+def _reference_of(images, elastomer):
+    builder = ReferenceBuilder(images[0].shape[:2], elastomer)
+    for image in images:
+        builder.add(image)
     return builder.finish()
 
 

@@ -95,6 +95,15 @@ def test_never_untouched_or_never_at_rest(pictures, calibration):
         find_reference(recording(pictures, ('rest', 3)), calibration, 30)
 
 
+def test_light_that_drifts_at_the_beginning(pictures, calibration):
+    images = [pictures('rest', 1 + 0.003 * n) for n in range(30)] \
+        + [pictures('touch', 1.09) for _ in range(30)]
+    warming = SimpleNamespace(path='bag', frames=lambda: (
+        Frame(image, n * 16_666_667, n) for n, image in enumerate(images)))
+    found = find_reference(warming, calibration, 30)
+    assert found.reference.frames == 8 and 'from 0.00 s' in found.about
+
+
 def test_a_bag_that_is_never_touched(pictures, calibration):
     found = find_reference(recording(pictures, ('rest', 12)), calibration, 30)
     assert found.reference.frames >= 10
