@@ -48,7 +48,8 @@ _ONE_SIDED = 0.2               # of the larger side's load, that the smaller sid
 _SATURATED = 0.02              # share of values at the upper end that is too much
 # standard deviation on indenters that the session has not, over that on presses left out: what an
 # independent model of a fingertip gave (box, grating, cylinder after balls)
-_NEW_SHAPES = np.array([1.0, 1.0, 1.6, 1.1, 1.1, 1.0])
+_NEW_SHAPES = np.array([1.0, 1.0, 2.0, 1.2, 1.2, 1.0])
+_INTERPOLATED = np.sqrt(2 / 3)         # of a sensor's noise is left between two samples
 _LEAST_AXIS = (0.2, 0.2, 0.5, 1e-3, 1e-3, 5e-4)      # load worth correcting an axis, N and N*m
 
 
@@ -61,7 +62,8 @@ class ForceEvidence:
     seconds : (N,) float64
     press : (N,) int
     reference, estimate, sd : (N, 6) float64
-        Estimate by the fit that the frame's press had no part in.
+        Estimate by the fit that the frame's press had no part in; standard deviation of its error
+        with the reference's noise.
     places : (N, 2) float64
         Of the contact, m.
     figures : dict
@@ -286,14 +288,15 @@ class _Run:
         weights, estimate = self._correct(features, truth, press, largest)
         error, load = estimate - truth, np.sqrt(np.square(truth / largest).sum(axis=1))
         floor, own, every = np.array([
-            uncertainty.fit_sd(error[:, i], truth[:, i], load, largest[i]) for i in range(6)]).T
+            uncertainty.fit_sd(error[:, i], truth[:, i], load, largest[i],
+                               noise=_INTERPOLATED * sensor.noise[i]) for i in range(6)]).T
         correction = Correction(weights, *(part * _NEW_SHAPES for part in (floor, own, every)),
                                 largest)
         figures = {axis: uncertainty.figures(truth[:, i], error[:, i], press, seconds, largest[i])
                    for i, axis in enumerate(AXES) if self.measured[i]}
         places = np.array([samples.contacts[i].centroid for i in pressed])
-        self.evidence = ForceEvidence(seconds, press, truth, estimate, correction.sd(estimate),
-                                      places, figures)
+        sd = np.hypot(correction.sd(estimate), _INTERPOLATED * sensor.noise)
+        self.evidence = ForceEvidence(seconds, press, truth, estimate, sd, places, figures)
         self.model = replace(model, correction=correction)
         self.parts.append(Part('timing', True, f'the sensor is {lag * 1e3:.1f} ms behind the '
                                                'camera; taken off'))

@@ -22,6 +22,7 @@ from scipy.optimize import minimize
 from tactile_nodes.calibration.least_squares import fit_linear
 
 _HALF = (0.35, 0.65)            # of the largest load of a press: where hysteresis is looked at
+_LEAST_WIDENING = 0.05         # where the reference's noise hides the estimate's own error
 _ONE_SD = 0.6827                # of normally distributed errors lie within one
 
 
@@ -83,12 +84,12 @@ def figures(reference, error, press, seconds, full_scale):
                    100 * float(np.std(means, ddof=1)) if len(means) > 1 else np.nan)
 
 
-def fit_sd(error, own, load, full_scale):
+def fit_sd(error, own, load, full_scale, *, noise=0.0):
     """Standard deviation of an axis as a function of load, from held-out errors.
 
-    Maximum likelihood of normal errors with variance
-    floor^2 + (share_own own)^2 + (share_all full_scale load)^2, then scaled so that 68 % of the
-    errors lie within one standard deviation.
+    Maximum likelihood of normal errors with variance noise^2 + v, where v = floor^2 +
+    (share_own own)^2 + (share_all full_scale load)^2, and v scaled so that 68 % of the errors lie
+    within one standard deviation. The noise is the reference sensor's, and not the estimate's.
 
     Parameters
     ----------
@@ -98,25 +99,28 @@ def fit_sd(error, own, load, full_scale):
     load : (N,) float64
         Of all axes, in full scales.
     full_scale : float
+    noise : float
+        Standard deviation of the reference.
 
     Returns
     -------
     floor, share_own, share_all : float
     """
-    error, own = np.abs(error / full_scale), np.abs(own / full_scale)
+    square, own = np.square(error / full_scale), np.abs(own / full_scale)
+    known = (noise / full_scale)**2
 
     def variance(logs):
         a, b, c = np.exp(2 * np.asarray(logs))
         return a + b * own**2 + c * load**2
 
     def cost(logs):
-        v = variance(np.clip(logs, -14, 2))
-        return np.mean(np.log(v) + error**2 / v)
+        v = known + variance(np.clip(logs, -14, 2))
+        return np.mean(np.log(v) + square / v)
 
-    typical = np.log(max(np.sqrt(np.mean(error**2)), 1e-6))
+    typical = np.log(max(np.sqrt(np.mean(square)), 1e-6))
     fit = minimize(cost, [typical - 1, typical - 1, typical - 1], method='Nelder-Mead',
                    options={'maxfev': 600})
     logs = np.clip(fit.x, -14, 2)
-    widen = np.quantile(error / np.sqrt(variance(logs)), _ONE_SD)
-    floor, share_own, share_all = np.exp(logs) * widen
+    widen = np.quantile((square - known) / variance(logs), _ONE_SD)
+    floor, share_own, share_all = np.exp(logs) * np.sqrt(max(widen, _LEAST_WIDENING))
     return float(floor * full_scale), float(share_own), float(share_all)

@@ -24,8 +24,9 @@ reference from the best straight line through zero</dd>
 and coming down</dd>
 <dt>repeatability</dt><dd>standard deviation between presses of a press's mean error, that curve
 taken off</dd>
-<dt>within one sd</dt><dd>share of the errors within the stated standard deviation; 68 % would be
-right for these presses, more is kept for indenters that the session has not</dd>
+<dt>within one sd</dt><dd>share of the errors within the stated standard deviation and the
+reference's own noise; 68 % would be right for these presses, fz, tx and ty are stated wider for
+indenters that the session has not</dd>
 </dl>
 <p>The definitions follow the ideas of ISO 376 and ASTM E74; a press session has not the fixed
 steps of load that their procedures ask for.</p>

@@ -18,6 +18,16 @@ def test_sd_follows_the_load_and_covers_68_percent():
     assert (np.abs(rng.normal(0, true)) < found).mean() == pytest.approx(0.683, abs=0.02)
 
 
+def test_noise_of_the_reference_is_not_counted():
+    rng = np.random.default_rng(2)
+    own, load = rng.uniform(0, 4, 4000), rng.uniform(0, 1, 4000)
+    true = np.hypot(0.004, 0.01 * own)
+    error = rng.normal(0, true) + rng.normal(0, 0.01, 4000)
+    floor, share_own, share_all = fit_sd(error, own, load, 4.0, noise=0.01)
+    found = np.sqrt(floor**2 + (share_own * own)**2 + (share_all * 4 * load)**2)
+    assert (np.abs(rng.normal(0, true)) < found).mean() == pytest.approx(0.683, abs=0.05)
+
+
 def test_figures_of_a_transducer_with_known_faults():
     """1 % more going down than up, sagging by 2 % at full scale and half of that between."""
     rise = np.linspace(0, 1, 50)
