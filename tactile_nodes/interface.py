@@ -27,7 +27,8 @@ class Topic:
     record : bool
         Whether a recording of the hand holds it.
     depth : int
-        Queue length of the publisher; all are reliable, keep last (REP 2003).
+        Queue length of the publisher; all are reliable, keep last (REP 2003). It bridges the
+        time for which a recorder does not get the processor.
     """
 
     name: str
@@ -36,23 +37,24 @@ class Topic:
     about: str
     latched: bool = False
     record: bool = True
-    depth: int = 2
+    depth: int = 5
 
 
 FINGER_TOPICS = (
-    Topic('image_raw', 'sensor_msgs/msg/Image', 'device', 'camera image, bgr8', record=False),
+    Topic('image_raw', 'sensor_msgs/msg/Image', 'device', 'camera image, bgr8', record=False,
+          depth=2),
     Topic('image_raw/compressed', 'sensor_msgs/msg/CompressedImage', 'device',
           'the same as JPEG, made only when somebody subscribes'),
     Topic('camera_info', 'sensor_msgs/msg/CameraInfo', 'device', 'size of the image'),
     Topic('reference/image', 'sensor_msgs/msg/Image', 'device',
-          'no-contact reference: mean, bgr16, 256 per grey level', latched=True),
+          'no-contact reference: mean, bgr16, 256 per grey level', latched=True, depth=1),
     Topic('reference/noise', 'sensor_msgs/msg/Image', 'device',
           'no-contact reference: standard deviation per pixel, bgr16, 256 per grey level',
-          latched=True),
+          latched=True, depth=1),
     Topic('contact/mask', 'sensor_msgs/msg/Image', 'contact',
-          'mono8, 255 where the skin is touched', record=False),
+          'mono8, 255 where the skin is touched', record=False, depth=2),
     Topic('contact/depth', 'sensor_msgs/msg/Image', 'contact',
-          '32FC1, m, positive inward, NaN where not measured', record=False),
+          '32FC1, m, positive inward, NaN where not measured', record=False, depth=2),
     Topic('contact/centroid', 'geometry_msgs/msg/PointStamped', 'contact',
           'contact keypoint: x, y, and z = depth of the imprint (0 if not measured), m; '
           'only while in contact'),
@@ -69,7 +71,7 @@ FINGER_TOPICS = (
           'slip warning: the whole contact slides, or will in about 0.1 s if the motion goes on'),
     Topic('contact/overlay', 'sensor_msgs/msg/Image', 'view',
           'bgr8 picture: mask outline, displacement arrows, force, goal; '
-          'made only when somebody subscribes', record=False),
+          'made only when somebody subscribes', record=False, depth=2),
     Topic('visualization', 'visualization_msgs/msg/MarkerArray', 'view',
           'force arrow and contact patch; made only when somebody subscribes', record=False),
     Topic('truth/wrench', 'geometry_msgs/msg/WrenchStamped', 'device',
@@ -81,7 +83,7 @@ FINGER_TOPICS = (
 HAND_TOPICS = (
     Topic('overlay', 'sensor_msgs/msg/Image', 'hand',
           "bgr8 mosaic of all fingers' overlays; made only when somebody subscribes",
-          record=False),
+          record=False, depth=2),
     Topic('/diagnostics', 'diagnostic_msgs/msg/DiagnosticArray', 'every node',
           'one status per finger and concern, once a second'),
 )

@@ -234,8 +234,14 @@ class RecorderNode(Node):
 
 def main(args=None):
     """Run the recorder until SIGINT or SIGTERM."""
-    os.nice(_NICE)
-    run(lambda: [RecorderNode()], args)
+    def build():
+        node = RecorderNode()
+        # After the middleware's own threads are there: those take messages in at once, before
+        # their publishers forget them; the threads that handle them yield to the fingers.
+        os.nice(_NICE)
+        return [node]
+
+    run(build, args)
 
 
 if __name__ == '__main__':
