@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from tactile_nodes.calibration.least_squares import fit_linear
+from tactile_nodes.core.force_model import FEATURES, Correction
 from tactile_nodes.errors import DataError
 
 DATA = Path(__file__).parent / 'data'
@@ -64,3 +65,30 @@ def test_shrinkage_is_bayes_rule():
 def test_what_cannot_be_fitted_is_refused(design, target, expected):
     with pytest.raises(DataError, match=expected):
         fit_linear(design, target)
+
+
+def test_propagation_agrees_with_the_gum_tree_calculator():
+    """GTC (Measurement Standards Laboratory of New Zealand): line fit and value at 30 deg C."""
+    gtc = pytest.importorskip('GTC')
+    reading, correction = table('gum_h3_thermometer.csv')
+    line = gtc.type_a.line_fit(reading - 20, correction)
+    intercept, slope = line.a_b
+    fit = fit_linear(np.stack([np.ones_like(reading), reading - 20], axis=1), correction)
+    assert fit.coefficients == pytest.approx([gtc.value(intercept), gtc.value(slope)], rel=1e-9)
+    at_30 = intercept + 10 * slope
+    (value,), (sd,) = fit.predict([[1.0, 10.0]])
+    assert value == pytest.approx(gtc.value(at_30), rel=1e-9)
+    assert sd == pytest.approx(gtc.uncertainty(at_30), rel=1e-9)
+
+
+def test_contributions_of_the_stated_sd_add_as_in_the_gum_tree_calculator():
+    gtc = pytest.importorskip('GTC')
+    scale = np.array([4, 4, 8, 0.02, 0.02, 0.02])
+    floor, own, every = 0.003 * scale, np.full(6, 0.02), np.full(6, 0.01)
+    correction = Correction(np.zeros((6, len(FEATURES))), floor, own, every, scale)
+    wrench = np.array([1.0, -0.5, -5.0, 0.004, -0.01, 0.006])
+    load = np.sqrt(np.square(wrench / scale).sum())
+    for i, sd in enumerate(correction.sd(wrench)):
+        total = (wrench[i] * gtc.ureal(1, own[i]) + gtc.ureal(0, floor[i])
+                 + gtc.ureal(0, every[i] * scale[i]) * load)
+        assert sd == pytest.approx(gtc.uncertainty(total), rel=1e-12)
