@@ -206,7 +206,7 @@ class _Run:
             load, shear = -wrench[:, 2], np.hypot(*wrench[:, :2].T)
         stills = dict(choose_stills(self.recording.indentations, self.seen.seconds, load, shear)) \
             if self.elastomer.kind.has_shading else {}
-        builder, self.pictures = ReferenceBuilder(self.seen.shape), []
+        builder, self.pictures = ReferenceBuilder(self.seen.shape, self.elastomer), []
         for i, (_, image) in enumerate(self.recording.images()):
             if self.untouched[i]:
                 builder.add(image)
