@@ -143,7 +143,7 @@ def two_ridges(seed, skin='marked'):
     rng = np.random.default_rng([15, seed])
     shape = Ridges(2, 5e-4, 1.2e-4, 3e-4, 4e-3, name='two_ridges', reach=3.2e-3)
     plans = tuple(PressPlan(shape, *place, load=float(load), turn=float(turn), hold=0.8)
-                  for place, load, turn in zip(_places(tip, 6, rng), np.geomspace(0.4, 2, 6),
+                  for place, load, turn in zip(_places(tip, 6, rng), np.geomspace(0.1, 1, 6),
                                                np.linspace(0, np.pi, 6), strict=True))
     return Session(f'test_{skin}_two_ridges_{seed}', tip, plans, seed=22, pitch=6e-5,
                    **_style(seed))
