@@ -39,6 +39,7 @@ figcaption { font-size: .9em; color: #444; margin-top: .3em; }
   h2, figure { break-after: avoid; } .finger { break-inside: avoid; }
   .pictures { grid-template-columns: repeat(2, 1fr); gap: .4em; width: 65%; }
   th, td { padding: .2em .35em; }
+  .wide { overflow-x: visible; } .wide table { font-size: 8pt; }
 }
 """
 

@@ -64,15 +64,15 @@ def write_set_page(path, trials, left_out):
 
 
 def _summary(found):
-    heads = ('condition', 'trials', 'success / dropped /<br>aborted / not labelled',
-             'success rate, %<br>95 % interval', 'held, s<br>median', 'peak press<br>N',
-             'mean press<br>N', 'slips<br>per min', 'first slip, s<br>median',
+    heads = ('condition', 'trials', 'success/dropped/<br>aborted/not labelled',
+             'success, %<br>95 % interval', 'held, s<br>median', 'peak press<br>N',
+             'mean press<br>N', 'slips<br>per min', 'first slip<br>s, median',
              'goal error<br>mm')
     rows = ''
     for c in found:
         rate = '&ndash;' if c.success is None else \
             '{:.0f} ({:.0f} to {:.0f})'.format(*(100 * value for value in c.success))
-        outcomes = ' / '.join(str(c.outcomes[o]) for o in (*OUTCOMES, None))
+        outcomes = '/'.join(str(c.outcomes[o]) for o in (*OUTCOMES, None))
         cells = [html.escape(c.name), len(c.trials), outcomes, rate,
                  _median(c.over_trials('grasp_s')),
             _spread(c.over_fingers('peak_press_n', max)),
@@ -171,14 +171,16 @@ def _touch(trials):
 
 def _list(trials):
     heads = ('trial', 'condition', 'outcome', 'held, s', 'dropped after, s', 'slips',
-             'peak press, N', 'problem')
+             'peak press, N')
     rows = ''
     for trial in sorted(trials, key=lambda trial: trial['started']):
         peak = max(f['peak_press_n'] for f in trial['fingers'].values())
-        cells = [f'<a href="{html.escape(trial["page"])}">{html.escape(trial["name"])}</a>',
+        problem = f'<br><small>{html.escape(trial["problem"])}</small>' if trial['problem'] else ''
+        link = f'<a href="{html.escape(trial["page"])}">{html.escape(trial["name"])}</a>'
+        cells = [link + problem,
                  html.escape(trial['condition']), trial['outcome'] or 'not labelled',
                  _value(trial['grasp_s']), _value(trial['dropped_after_s']), trial['slips'],
-                 _value(peak), html.escape(trial['problem'])]
+                 _value(peak)]
         rows += '<tr>' + ''.join(f'<td>{cell}</td>' for cell in cells) + '</tr>'
     return ('<div class="wide"><table><thead><tr>'
             + ''.join(f'<th>{head}</th>' for head in heads)
@@ -196,5 +198,6 @@ def _median(values):
 def _spread(values):
     if not values:
         return '&ndash;'
-    spread = f' &plusmn; {np.std(values, ddof=1):.2f}' if len(values) > 1 else ''
-    return f'{np.mean(values):.2f}{spread}'
+    digits = 0 if np.mean(values) >= 20 else 2
+    spread = f' &plusmn; {np.std(values, ddof=1):.{digits}f}' if len(values) > 1 else ''
+    return f'{np.mean(values):.{digits}f}{spread}'

@@ -209,7 +209,7 @@ def _film(rows):
 
 
 def _finger_table(reviewed, found):
-    heads = ('finger', 'serial', 'elastomer', 'calibration', 'rate, Hz', 'lost frames',
+    heads = ('finger', 'serial', 'elastomer', 'calibrated', 'rate, Hz', 'frames, lost',
              'peak press, N', 'mean press, N', 'peak shear, N', 'slips', 'goal error, mm')
     rows = ''
     for name, values in found['fingers'].items():

@@ -57,8 +57,8 @@ def test_pages_need_nothing_else(report):
 
 def test_set_page_compares_the_conditions(report):
     text = (report / 'index.html').read_text(encoding='utf-8')
-    assert cells(text, 'firm')[:3] == ['2', '1 / 1 / 0 / 0', '50 (9 to 91)']     # Wilson: 1 of 2
-    assert cells(text, 'gentle')[:2] == ['2', '0 / 1 / 0 / 1']
+    assert cells(text, 'firm')[:3] == ['2', '1/1/0/0', '50 (9 to 91)']     # Wilson: 1 of 2
+    assert cells(text, 'gentle')[:2] == ['2', '0/1/0/1']
     assert cells(text, 'untried')[2] == '&ndash;'
     assert 'Log-rank test' in text and '1 degree of freedom' in text
     assert '2 trials are not labelled' in text

@@ -104,6 +104,10 @@ def test_recorder_and_viewer_only_when_asked_for(hand):
     assert recorder.parameters['fingers'] == ('ring',)
     assert recorder.parameters['output'].endswith('/grasps')
     assert recorder.parameters['output'].startswith('/')
+    assert recorder.parameters['autostart'] is True
+    assert recorder.parameters['hand_file'].endswith('four_finger_hand.yaml')
+    waiting = by_name(plan_hand(hand, trials='grasps'))['recorder'].parameters
+    assert waiting['autostart'] is False and waiting['output'] == recorder.parameters['output']
     assert rviz.package == 'rviz2' and rviz.arguments[0] == '-d'
     assert rviz.arguments[1] == str(shipped('config/four_finger_hand.rviz'))
     assert not rviz.respawn, 'a viewer that the user closes stays closed'
@@ -112,6 +116,7 @@ def test_recorder_and_viewer_only_when_asked_for(hand):
 @pytest.mark.parametrize(('options', 'message'), [
     ({'fingers': ['pinky']}, "unknown finger, found 'pinky', expected one of thumb, index"),
     ({'fingers': ['']}, "unknown finger, found ''"),
+    ({'record': 'a', 'trials': 'b'}, 'exclude each other'),
     ({'layout': 'mixed'}, "unknown layout, found 'mixed', expected one of composed, split"),
 ])
 def test_what_is_not_in_the_hand_is_refused(hand, options, message):
