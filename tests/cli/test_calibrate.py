@@ -91,7 +91,8 @@ def test_a_scale_that_is_given_counts(arguments, tmp_path, capsys):
     shown = capsys.readouterr().out
     assert 'scale     60.00 um/px (given)' in shown
     assert 'shading   NOT CALIBRATED: no table of indentations was given' in shown
-    assert 'force     NOT CALIBRATED: the recording has no reference force sensor' in shown
+    assert 'force     NOT CALIBRATED: no reference force sensor' in shown
+    assert '<h2>What was found</h2>' in path.with_suffix('.html').read_text()
     found = read_calibration(path)
     assert found.geometry.shape == (240, 320) and found.shading is None
     assert found.geometry.metres_per_px == pytest.approx(60e-6)
