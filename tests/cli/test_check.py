@@ -1,6 +1,9 @@
 # SPDX-License-Identifier: Apache-2.0
 """`tactile check` on virtual fingertips; on USB ones: tests/device/in_guest/commands.py."""
 
+import io
+import sys
+
 import pytest
 import yaml
 
@@ -8,6 +11,11 @@ from tactile_nodes.cli import main as cli
 from tactile_nodes.cli.check import check_hand
 from tactile_nodes.files.hand import read_hand
 from tactile_nodes.hand.resources import shipped
+
+
+@pytest.fixture(autouse=True)
+def _no_terminal(monkeypatch):
+    monkeypatch.setattr(sys, 'stdin', io.StringIO())
 
 
 @pytest.fixture
