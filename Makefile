@@ -12,7 +12,7 @@ unexport _ROS_WHEELS_BOOTSTRAP_COMPLETE
 ifdef _ROS_WHEELS_BOOTSTRAP_COMPLETE
 unexport LD_LIBRARY_PATH
 endif
-.PHONY: help demo bench test test-device test-distros lint clean
+.PHONY: help demo bench accuracy test test-device test-distros lint clean
 
 help:     ## this list
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / {printf "make %-14s %s\n", $$1, $$2}' Makefile
@@ -22,6 +22,9 @@ demo: .venv/ready     ## run the virtual four-finger hand; the report is demo/in
 
 bench: .venv/bench-ready     ## measure this machine beside other methods; the report is bench/index.html
 	.venv/bin/tactile bench --out bench
+
+accuracy: .venv/ready     ## achieved figures against the targets, on recordings of an independent model
+	.venv/bin/python -m tests.accuracy
 
 test: .venv/ready     ## all tests: Kilted wheels, newest NumPy and OpenCV
 	.venv/bin/python -m pytest $(PYTEST)
