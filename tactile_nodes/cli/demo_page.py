@@ -166,9 +166,9 @@ def _line(axes, time, column, colour, label):
 
 
 def _shade_slip(axes, time, slipping):
-    """Hatch the times in which the whole contact slides."""
+    """Hatch the times of slip warnings."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], slipping.astype(np.int8), [0]])))
     for index, (begin, end) in enumerate(edges.reshape(-1, 2)):
         axes.axvspan(time[begin], time[end - 1], facecolor='#e3e3e3', edgecolor='#b8b8b8',
                      hatch='////', linewidth=0, zorder=0,
-                     label='slips' if index == 0 else '_slips')
+                     label='slip warning' if index == 0 else '_slip')

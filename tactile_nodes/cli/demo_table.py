@@ -19,7 +19,7 @@ def row_of(name, watch, frame_rate):
     gaps = np.diff(recent[:, 1]) * 1e-9 * frame_rate
     latency = (recent[:, 0] - recent[:, 1]) / 1e6
     force, torque = watch.wrench.wrench.force, watch.wrench.wrench.torque
-    state = 'no' if not watch.in_contact else 'SLIPS' if watch.slipping else 'holds'
+    state = 'no' if not watch.in_contact else 'slip warning' if watch.slipping else 'holds'
     return (name, f'{(len(recent) - 1) / np.ptp(recent[:, 1]) * 1e9:.1f} Hz',
             f'{int(np.maximum(np.rint(gaps) - 1, 0).sum())}',
             f'{np.percentile(latency, 50):.1f} / {np.percentile(latency, 99):.1f} ms', state,
@@ -73,6 +73,6 @@ class LiveTable:
             table.add_column(column, justify='left' if column in ('finger', 'contact')
                              else 'right')
         for row in rows:
-            style = 'bold yellow' if row[4] == 'SLIPS' else None
+            style = 'bold yellow' if row[4] == 'slip warning' else None
             table.add_row(*row, style=style)
         return table

@@ -73,7 +73,7 @@ class FingerRun:
                  int(np.argmax(shear)): 'strongest shear',
                  int(np.argmax(np.abs(self.wrench[:, 5]))): 'strongest twist'}
         if self.slipping.any():
-            found[int(np.argmax(self.slipping))] = 'first slip'
+            found[int(np.argmax(self.slipping))] = 'first slip warning'
         return dict(sorted(found.items()))
 
 

@@ -95,7 +95,7 @@ def test_table_row_says_what_arrived():
     row = row_of('thumb', watch(rows, (3.0, 4.0, -1.5), -2e-3, in_contact=True), 60.0)
     assert row == ('thumb', '59.4 Hz', '2', '8.0 / 8.0 ms', 'holds', '1.50 N', '5.00 N',
                    '-2.0 mNm')
-    assert row_of('thumb', watch([1, 2, 3], in_contact=True, slipping=True), 60.0)[4] == 'SLIPS'
+    assert row_of('thumb', watch([1, 2, 3], in_contact=True, slipping=True), 60.0)[4] == 'slip warning'
     assert row_of('thumb', watch([1, 2, 3], slipping=True), 60.0)[4] == 'no'
 
 
@@ -175,7 +175,7 @@ def test_page_is_whole_and_needs_nothing_else(tmp_path):
         assert attributes.get('xlink:href', '#').startswith('#')
     assert text.count('not measured') == 4                # the axes of the plots of index
     assert 'No wrench was recorded' in text
-    assert '>slips<' in text and 'safety function' in text
+    assert '>slip warning<' in text and 'safety function' in text
     cells = re.findall(r'<td>(.*?)</td>', text[text.index('<tbody>'):])
     assert cells[:6] == ['thumb', '120', '60.0', '0 (0.0 %)', '8.0', '8.0']
     assert cells[6:12] == ['0.050', '0.050', '0.050', '50.00', '50.00', '50.00']

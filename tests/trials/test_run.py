@@ -76,7 +76,7 @@ def test_part_of_a_run(run):
 
 def test_moments_are_the_extremes_and_the_first_slip(run):
     moments = run.moments()
-    assert moments[30] == 'first slip'
+    assert moments[30] == 'first slip warning'
     assert 49 in moments and list(moments) == sorted(moments)
     assert run.between(0, 1).moments() == {}
 
