@@ -105,7 +105,8 @@ def _check_finger(hand, finger, ask, devices, streams):
     except TactileError as error:
         yield Finding(finger.name, 'images', False, str(error))
     if finger.device.kind == 'usb':
-        yield from (Finding(finger.name, 'settings', False, note) for note in device.notes)
+        yield from (Finding(finger.name, 'settings', False, note)
+                    for note in dict.fromkeys(device.notes))
 
 
 def _check_images(finger, device):

@@ -90,12 +90,14 @@ class Connection:
                 self._wake.notify_all()
 
     def _unlink(self, number, victim):
+        # under the lock, as every answer is: the kernel drops a device that answers a transfer
+        # after it has been told that it is unlinked
         with self._wake:
             known = [u for u in self._urbs if u[0] == victim]
             for urb in known:
                 self._urbs.remove(urb)
-        status = -errno.ECONNRESET
-        self._write(struct.pack('>IIIIIi24x', UNLINKED, number, 0, 0, 0, status))
+            status = -errno.ECONNRESET if known else 0
+            self._write(struct.pack('>IIIIIi24x', UNLINKED, number, 0, 0, 0, status))
 
     def _reply(self, number, status, actual, body, *, start=0, packets=()):
         head = struct.pack('>IIIIIiiiii8x', SUBMITTED, number, 0, 0, 0, status, actual, start,
@@ -137,25 +139,27 @@ class Connection:
 
     def _bulk_frame(self):
         for payload in self.device.payloads(16384):
-            urb = self._next_urb()
-            if urb is None:
-                return
-            self._reply(urb[0], 0, len(payload), payload)
+            with self._wake:
+                urb = self._next_urb()
+                if urb is None:
+                    return
+                self._reply(urb[0], 0, len(payload), payload)
 
     def _iso_frame(self):
         size = struct.unpack_from('<I', self.device.probe, 22)[0]
         pending = deque(self.device.payloads(size))
         while pending and self._open:
-            urb = self._next_urb()
-            if urb is None:
-                return
-            number, _, start, layout = urb
-            body, packets = b'', []
-            for offset, length, _, _ in layout:
-                part = pending.popleft() if pending else b''
-                body += part
-                packets.append((offset, length, len(part), 0))
-            self._reply(number, 0, len(body), body, start=start, packets=packets)
+            with self._wake:
+                urb = self._next_urb()
+                if urb is None:
+                    return
+                number, _, start, layout = urb
+                body, packets = b'', []
+                for offset, length, _, _ in layout:
+                    part = pending.popleft() if pending else b''
+                    body += part
+                    packets.append((offset, length, len(part), 0))
+                self._reply(number, 0, len(body), body, start=start, packets=packets)
 
 
 def free_port():

@@ -50,6 +50,7 @@ def tactile(capsys, monkeypatch):
     """Run the command; returns exit code and output."""
     monkeypatch.setenv('COLUMNS', '160')
     monkeypatch.setattr(sys, 'stdin', io.StringIO())      # no terminal: nobody is asked
+    monkeypatch.setattr('tactile_nodes.cli.check._MIN_RATE', 0.3)     # a busy guest is slow
 
     def run(*arguments):
         capsys.readouterr()
@@ -195,7 +196,8 @@ def test_check_of_a_hand_that_is_well(tactile, hand_file):
         assert 'ok   hand: all together: thumb ' in text
 
 
-def test_check_lights_one_finger_after_the_other_for_a_person_to_confirm(hand_file):
+def test_check_lights_one_finger_after_the_other_for_a_person_to_confirm(hand_file, monkeypatch):
+    monkeypatch.setattr('tactile_nodes.cli.check._MIN_RATE', 0.3)
     with plugged('EF-0001', 'EF-0002') as pairs:
         path = hand_file({'thumb': 'EF-0001', 'index': 'EF-0002'})
         asked = []
