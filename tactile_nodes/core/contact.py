@@ -278,10 +278,9 @@ class ContactStage:
         where = where[self._bare[where]]
         if not len(where):
             return None
-        light = ratio.reshape(3, -1)[:, where]
-        order = light.argmin(axis=0) + [[0], [1], [2]]
-        light, a, b = (field[order % 3, np.arange(len(where))] for field in (
-            light, *(part[:, where] for part in self._lights)))
+        darkest = np.take(ratio.reshape(3, -1), where, axis=1).argmin(axis=0)
+        place = (darkest + [[0], [1], [2]]) % 3 * self._bare.size + where
+        light, a, b = (np.take(field, place) for field in (ratio, *self._lights))
         # a g_x + b g_y = 1 - light q for both, with q^2 = 1 + g_x^2 + g_y^2: g = flat - lit q
         determinant = a[1] * b[2] - a[2] * b[1]
         flat = np.stack([b[2] - b[1], a[1] - a[2]]) / determinant

@@ -141,18 +141,17 @@ def integrate_gradient(gx, gy, pitch, trust=None):
     error = along[0] * ((gx[:, 1:] + gx[:, :-1]) * (pitch / 2) - np.diff(surface, axis=1)), \
         along[1] * ((gy[1:] + gy[:-1]) * (pitch / 2) - np.diff(surface, axis=0))
     residual = _divergence(*error)
-    step = better = _solve_poisson(residual.copy(), 2)
-    size = np.vdot(residual, better)
+    step, size = np.zeros_like(surface), 1.0
     for _ in range(_REFINEMENTS):
+        better = _solve_poisson(residual.copy(), 2)
+        last, size = size, np.vdot(residual, better)
+        step = better + size / last * step
         change = _divergence(along[0] * np.diff(step, axis=1), along[1] * np.diff(step, axis=0))
         curvature = np.vdot(step, change)
         if not curvature or not size:
             break
         surface += size / curvature * step
         residual -= size / curvature * change
-        better = _solve_poisson(residual.copy(), 2)
-        last, size = size, np.vdot(residual, better)
-        step = better + size / last * step
     return surface
 
 
