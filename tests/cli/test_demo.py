@@ -95,7 +95,8 @@ def test_table_row_says_what_arrived():
     row = row_of('thumb', watch(rows, (3.0, 4.0, -1.5), -2e-3, in_contact=True), 60.0)
     assert row == ('thumb', '59.4 Hz', '2', '8.0 / 8.0 ms', 'holds', '1.50 N', '5.00 N',
                    '-2.0 mNm')
-    assert row_of('thumb', watch([1, 2, 3], in_contact=True, slipping=True), 60.0)[4] == 'slip warning'
+    warned = watch([1, 2, 3], in_contact=True, slipping=True)
+    assert row_of('thumb', warned, 60.0)[4] == 'slip warning'
     assert row_of('thumb', watch([1, 2, 3], slipping=True), 60.0)[4] == 'no'
 
 

@@ -78,6 +78,7 @@ def test_nothing_is_lost_and_nothing_is_changed(ros, recorder, number):
         picture = node.create_publisher(CompressedImage, 'image_raw/compressed', 500)
         until(lambda: flag.get_subscription_count() and picture.get_subscription_count()
               and latched.get_subscription_count())
+        time.sleep(1.0)      # this side has matched, the recorder's may be a little later
         sent = []
         for index in range(COUNT):
             flag.publish(Bool(data=index % 3 == 0))
