@@ -7,9 +7,11 @@ import signal
 import sys
 import threading
 import traceback
+from contextlib import contextmanager
 
 import cv2
 import rclpy
+from rclpy.executors import SingleThreadedExecutor
 from rclpy.signals import SignalHandlerOptions
 
 from tactile_nodes.errors import TactileError
@@ -104,8 +106,31 @@ def new_executor(context=None):
     try:
         from rclpy.experimental import EventsExecutor as Executor
     except ImportError:
-        from rclpy.executors import SingleThreadedExecutor as Executor
+        Executor = SingleThreadedExecutor
     return Executor(context=context)
+
+
+@contextmanager
+def command_node(name):
+    """A node for a command, in a context of its own and without signal handlers.
+
+    Yields
+    ------
+    node, executor
+        The node is in the executor, which the command spins itself.
+    """
+    context = rclpy.Context()
+    rclpy.init(context=context, signal_handler_options=SignalHandlerOptions.NO)
+    node = rclpy.create_node(name, context=context, start_parameter_services=False,
+                             enable_rosout=False)
+    executor = SingleThreadedExecutor(context=context)
+    executor.add_node(node)
+    try:
+        yield node, executor
+    finally:
+        executor.shutdown()
+        node.destroy_node()
+        context.try_shutdown()
 
 
 def spin(executor, done):

@@ -2,15 +2,14 @@
 """Speaks to the recorder node of a hand, for the command line."""
 
 import time
+from contextlib import ExitStack
 
-import rclpy
 from rcl_interfaces.srv import SetParametersAtomically
-from rclpy.executors import SingleThreadedExecutor
 from rclpy.parameter import Parameter
-from rclpy.signals import SignalHandlerOptions
 from std_srvs.srv import Trigger
 
 from tactile_nodes.errors import TactileError
+from tactile_nodes.nodes.process import command_node
 
 _FIND_WITHIN = 10.0      # s
 _ANSWER_WITHIN = 30.0    # s; finishing a bag on a slow disk takes its time
@@ -29,18 +28,12 @@ class RecorderClient:
         self._hand = hand
 
     def __enter__(self):
-        self._context = rclpy.Context()
-        rclpy.init(context=self._context, signal_handler_options=SignalHandlerOptions.NO)
-        self._node = rclpy.create_node('trial_command', context=self._context,
-                                       start_parameter_services=False, enable_rosout=False)
-        self._executor = SingleThreadedExecutor(context=self._context)
-        self._executor.add_node(self._node)
+        self._stack = ExitStack()
+        self._node, self._executor = self._stack.enter_context(command_node('trial_command'))
         return self
 
     def __exit__(self, *_):
-        self._executor.shutdown()
-        self._node.destroy_node()
-        self._context.try_shutdown()
+        self._stack.close()
 
     def call(self, service, **parameters):
         """Set parameters (with `_` for `.` after `trial`) and call `trial/<service>`.

@@ -3,12 +3,10 @@
 
 import time
 
-import rclpy
-from rclpy.executors import SingleThreadedExecutor
-from rclpy.signals import SignalHandlerOptions
 from std_srvs.srv import Trigger
 
 from tactile_nodes.errors import TactileError
+from tactile_nodes.nodes.process import command_node
 
 _FIND_WITHIN = 5.0       # s
 _ALL_WITHIN = 1.0        # s after the first finger was found
@@ -35,18 +33,8 @@ def capture_references(fingers=None):
     TactileError
         No finger is found, or one of those named is not; the error lists those there are.
     """
-    context = rclpy.Context()
-    rclpy.init(context=context, signal_handler_options=SignalHandlerOptions.NO)
-    node = rclpy.create_node('reference_command', context=context,
-                             start_parameter_services=False, enable_rosout=False)
-    executor = SingleThreadedExecutor(context=context)
-    executor.add_node(node)
-    try:
+    with command_node('reference_command') as (node, executor):
         return _ask(node, executor, _find(node, executor, fingers))
-    finally:
-        executor.shutdown()
-        node.destroy_node()
-        context.try_shutdown()
 
 
 def _find(node, executor, fingers):

@@ -2,14 +2,13 @@
 """Starts the devices of a hand at the same moment, through their life cycle."""
 
 import time
+from contextlib import ExitStack
 
-import rclpy
 from lifecycle_msgs.msg import Transition
 from lifecycle_msgs.srv import ChangeState
-from rclpy.executors import SingleThreadedExecutor
-from rclpy.signals import SignalHandlerOptions
 
 from tactile_nodes.errors import TactileError
+from tactile_nodes.nodes.process import command_node
 
 _ANSWER_WITHIN = 20.0        # s
 
@@ -27,19 +26,14 @@ class Starter:
         self._namespaces = namespaces
 
     def __enter__(self):
-        self._context = rclpy.Context()
-        rclpy.init(context=self._context, signal_handler_options=SignalHandlerOptions.NO)
-        self._node = rclpy.create_node('starter', context=self._context)
-        self._executor = SingleThreadedExecutor(context=self._context)
-        self._executor.add_node(self._node)
+        self._stack = ExitStack()
+        self._node, self._executor = self._stack.enter_context(command_node('starter'))
         self._clients = {name: self._node.create_client(ChangeState, f'{name}/device/change_state')
                          for name in self._namespaces}
         return self
 
     def __exit__(self, *_):
-        self._executor.shutdown()
-        self._node.destroy_node()
-        self._context.try_shutdown()
+        self._stack.close()
 
     def there(self):
         """Whether all devices wait to be started."""
