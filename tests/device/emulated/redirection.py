@@ -14,6 +14,7 @@ import threading
 
 from tests.device.emulated import descriptors as d
 from tests.device.emulated.fingertip import STALL
+from tests.device.emulated.usbip import receive
 
 HELLO, CONNECT, INTERFACES, ENDPOINTS = 0, 1, 4, 5
 SET_CONFIGURATION, GET_CONFIGURATION, CONFIGURATION_STATUS = 6, 7, 8
@@ -46,19 +47,10 @@ class Redirection:
             self._socket, _ = self._listener.accept()
             self._send(HELLO, struct.pack('<64sI', b'emulated fingertip', 0))
             while True:
-                kind, length, number = HEADER.unpack(self._receive(HEADER.size))
-                self._answer(kind, self._receive(length), number)
+                kind, length, number = HEADER.unpack(receive(self._socket, HEADER.size))
+                self._answer(kind, receive(self._socket, length), number)
         except (ConnectionError, OSError):
             return
-
-    def _receive(self, count):
-        data = b''
-        while len(data) < count:
-            part = self._socket.recv(count - len(data))
-            if not part:
-                raise ConnectionError
-            data += part
-        return data
 
     def _send(self, kind, body, number=0):
         self._socket.sendall(HEADER.pack(kind, len(body), number) + body)

@@ -22,6 +22,17 @@ HIGH_SPEED, FREE_PORT = 3, 4
 PACKET = struct.Struct('>IIII')
 
 
+def receive(stream, count):
+    """Exactly `count` bytes from a socket; ConnectionError when it ends before."""
+    data = b''
+    while len(data) < count:
+        part = stream.recv(count - len(data))
+        if not part:
+            raise ConnectionError
+        data += part
+    return data
+
+
 class Connection:
     """A device plugged into the virtual host controller; `unplug` pulls it out."""
 
@@ -48,19 +59,10 @@ class Connection:
             self._socket.shutdown(socket.SHUT_RDWR)
         self._socket.close()
 
-    def _receive(self, count):
-        data = b''
-        while len(data) < count:
-            part = self._socket.recv(count - len(data))
-            if not part:
-                raise ConnectionError
-            data += part
-        return data
-
     def _serve(self):
         try:
             while self._open:
-                self._one(self._receive(48))
+                self._one(receive(self._socket, 48))
         except (ConnectionError, OSError):
             self._open = False
             with self._wake:
@@ -73,8 +75,8 @@ class Connection:
             return
         _, length, start, packets, _ = struct.unpack_from('>IiIiI', header, 20)
         setup = header[40:48]
-        data = b'' if inward else self._receive(length)
-        layout = [PACKET.unpack(self._receive(16)) for _ in range(max(0, packets))]
+        data = b'' if inward else receive(self._socket, length)
+        layout = [PACKET.unpack(receive(self._socket, 16)) for _ in range(max(0, packets))]
         if endpoint == 0:
             if 'nak' in self.device.trouble and setup[0] & 0x60:
                 return              # NAKs for ever: the host's own timeout ends the transfer
