@@ -15,7 +15,6 @@ from tactile_nodes.calibration import force_fit, uncertainty
 from tactile_nodes.calibration.indentations import Indentation, choose_stills
 from tactile_nodes.calibration.scale import find_scale
 from tactile_nodes.calibration.session import (
-    AXES,
     Overview,
     Part,
     Sensor,
@@ -32,6 +31,7 @@ from tactile_nodes.core.force_model import Correction, ForceModel
 from tactile_nodes.core.geometry import ImageGeometry
 from tactile_nodes.core.markers import FlowStage
 from tactile_nodes.core.reference import MIN_FRAMES, Reference, ReferenceBuilder
+from tactile_nodes.core.types import AXES
 from tactile_nodes.errors import DataError
 from tactile_nodes.files.calibration import Calibration
 

@@ -15,7 +15,8 @@ from scipy.optimize import minimize
 from tactile_nodes.calibration.least_squares import fit_linear
 from tactile_nodes.calibration.session import correlation_lag
 from tactile_nodes.core.force import ForceStage
-from tactile_nodes.core.force_model import AXES, FEATURES, OWN_FEATURES, ForceModel
+from tactile_nodes.core.force_model import FEATURES, OWN_FEATURES, ForceModel
+from tactile_nodes.core.types import AXES
 
 _LAYER_FRAMES = 160            # that the layer is sought with
 _THICKNESS = (0.6, 1.6)        # of the elastomer file's

@@ -5,10 +5,10 @@ import numpy as np
 
 from tactile_nodes.calibration.least_squares import fit_linear
 from tactile_nodes.calibration.session import Part
+from tactile_nodes.core.geometry import USUAL_WIDTH
 from tactile_nodes.core.marker_detection import find_markers, log_brightness
 from tactile_nodes.errors import DataError
 
-_USUAL_WIDTH = 19.2e-3         # m of skin across the image
 _TRIED = (1.0, 0.6, 1.6)       # times that; each finds what is a third off
 _LEAST_POINTS = 20
 _LEAST_SPREAD = 2e-3           # m, standard deviation of the contact points
@@ -59,7 +59,7 @@ def find_scale(reference, elastomer, *, given=None, points=None):
 def _lattice(reference, elastomer):
     failure = None
     for factor in _TRIED:
-        guess = factor * _USUAL_WIDTH / reference.mean_q8.shape[1]
+        guess = factor * USUAL_WIDTH / reference.mean_q8.shape[1]
         try:
             return find_markers(log_brightness(reference.mean), elastomer.marker_pitch / guess,
                                 elastomer.marker_diameter / guess)

@@ -13,7 +13,6 @@ import numpy as np
 
 from tactile_nodes.errors import DataError
 
-AXES = ('fx', 'fy', 'fz', 'tx', 'ty', 'tz')
 _THUMB = (40, 30)              # columns, rows of the small pictures
 _SATURATED = 250               # grey level
 _BLOCK = 0.01                  # s, over which the sensor is averaged

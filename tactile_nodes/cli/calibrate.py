@@ -4,6 +4,8 @@
 import sys
 from pathlib import Path
 
+from tactile_nodes.cli.progress import Progress
+
 _WRENCH, _POINT = 'geometry_msgs/msg/WrenchStamped', 'geometry_msgs/msg/PointStamped'
 
 
@@ -54,7 +56,7 @@ def run(args):
     elastomer = read_elastomer(args.elastomer)
     indentations = read_indentations(args.indentations) if args.indentations else ()
     recording = _recording(args, tuple(indentations))
-    progress = _Progress()
+    progress = _Stages()
     outcome = calibrate(recording, elastomer, serial=args.serial, progress=progress,
                         metres_per_px=args.mm_per_px * 1e-3 if args.mm_per_px else None)
     progress.end()
@@ -75,41 +77,33 @@ def _recording(args, indentations):
     import numpy as np
 
     from tactile_nodes.calibration.session import Recording
+    from tactile_nodes.device.bags import is_bag, stamp_of
     from tactile_nodes.errors import FileError
+    from tactile_nodes.trials import offline
     from tactile_nodes.trials.bag import read_messages, topics_of
-
-    def images():
-        for frame in _frames(args.recording, args.image_topic):
-            yield frame.stamp_ns, frame.image
+    from tactile_nodes.trials.run import six
 
     if not args.recording.exists():
         raise FileError('no such recording', where=str(args.recording), fix='Check the path.')
-    kinds = {} if _is_folder_of_images(args.recording) else topics_of(args.recording)
+    kinds = topics_of(args.recording) if is_bag(args.recording) else {}
     wrench = _topic(args.recording, kinds, _WRENCH, args.wrench_topic, '--wrench-topic')
     point = _topic(args.recording, kinds, _POINT, args.contact_topic, '--contact-topic')
     rows = {wrench: [], point: []}
     for topic, log_ns, message in read_messages(args.recording, [t for t in rows if t]) \
             if wrench or point else ():
-        stamp = message.header.stamp
-        values = _wrench_row(message.wrench) if topic == wrench \
-            else (message.point.x, message.point.y)
-        rows[topic].append((stamp.sec * 1_000_000_000 + stamp.nanosec or log_ns, values))
+        values = six(message) if topic == wrench else (message.point.x, message.point.y)
+        rows[topic].append((stamp_of(message, log_ns), values))
     arrays = {}
     for topic, name in ((wrench, 'wrench'), (point, 'contact')):
         if topic and rows[topic]:
             arrays[f'{name}_ns'] = np.array([stamp for stamp, _ in rows[topic]])
             arrays[name] = np.array([values for _, values in rows[topic]])
+    source = offline.Recording(args.recording, args.image_topic)
+
+    def images():
+        return ((frame.stamp_ns, frame.image) for frame in source.frames())
+
     return Recording(args.recording.name, images, indentations=indentations, **arrays)
-
-
-def _wrench_row(wrench):
-    f, t = wrench.force, wrench.torque
-    return f.x, f.y, f.z, t.x, t.y, t.z
-
-
-def _is_folder_of_images(path):
-    return path.is_dir() and not (path / 'metadata.yaml').exists() \
-        and not any(path.glob('*.mcap')) and not any(path.glob('*.db3'))
 
 
 def _topic(path, kinds, kind, wanted, option):
@@ -129,41 +123,27 @@ def _topic(path, kinds, kind, wanted, option):
     return found[0] if found else None
 
 
-def _frames(recording, topic):
-    from tactile_nodes.device.recording import RecordingDevice
-    from tactile_nodes.errors import EndOfRecording
-
-    with RecordingDevice(recording, topic=topic, realtime=False) as device:
-        device.start()
-        try:
-            while True:
-                yield device.read(timeout=0)
-        except EndOfRecording:
-            return
-
-
-class _Progress:
-    """One line that counts on a terminal; elsewhere one line per stage."""
+class _Stages:
+    """Progress of one stage after the other; where it is not shown in place, a line for each."""
 
     def __init__(self):
-        self._stage, self._shown, self._live = None, None, sys.stderr.isatty()
+        self._stage = self._progress = None
 
     def __call__(self, stage, done):
-        shown = f'{done} frames' if isinstance(done, int) else f'{100 * done:.0f} %'
+        counting = isinstance(done, int)
         if stage != self._stage:
             self.end()
-            self._stage = stage
-            if not self._live:
+            self._stage, self._progress = stage, Progress(stage) if counting \
+                else Progress(stage, 100, unit='')
+            if not sys.stderr.isatty():
                 print(f'{stage} ...', file=sys.stderr, flush=True)
-        if self._live and shown != self._shown and (not isinstance(done, int) or not done % 50):
-            print(f'\r{stage}: {shown:<16}', end='', file=sys.stderr, flush=True)
-            self._shown = shown
+        self._progress(done if counting else round(100 * done))
 
     def end(self):
-        """Finish the line."""
-        if self._live and self._stage is not None:
-            print(file=sys.stderr, flush=True)
-        self._stage = None
+        """Take the line away."""
+        if self._progress is not None:
+            self._progress.end()
+        self._stage = self._progress = None
 
 
 def _scale(text):

@@ -7,8 +7,8 @@ import cv2
 import numpy as np
 
 from tactile_nodes.cli.page import BLUE, ORANGE, VERMILLION, document, picture, plot_style, svg
+from tactile_nodes.core.types import AXES
 
-_AXES = ('fx', 'fy', 'fz', 'tx', 'ty', 'tz')
 _UNITS = (('N', 1),) * 3 + (('mN m', 1e3),) * 3
 _WORST = 4                     # presses shown as pictures
 _WORDS = """
@@ -78,7 +78,7 @@ def _table(force):
             'within one sd')
     rows = []
     for axis, figures in force.figures.items():
-        i = _AXES.index(axis)
+        i = AXES.index(axis)
         unit, factor = _UNITS[i]
         error = np.abs(force.estimate[:, i] - force.reference[:, i])
         values = [f'{figures.full_scale * factor:.2f} {unit}']
@@ -102,7 +102,7 @@ def _axes(force, height):
     """A figure with one plot per measured axis: (figure, [(plot, index, unit, factor)])."""
     import matplotlib.pyplot as plt
 
-    measured = [_AXES.index(axis) for axis in force.figures]
+    measured = [AXES.index(axis) for axis in force.figures]
     figure, plots = plt.subplots(-(-len(measured) // 3), 3, layout='constrained', squeeze=False,
                                  figsize=(11, height * -(-len(measured) // 3)))
     for plot in plots.flat[len(measured):]:
@@ -122,7 +122,7 @@ def _against(force):
         ends = [min(x.min(), y.min()), max(x.max(), y.max())]
         plot.plot(ends, ends, color='#888888', linestyle='--', linewidth=1, zorder=1)
         plot.scatter(x, y, s=7, color=BLUE, alpha=0.5, linewidths=0)
-        plot.set(title=_AXES[i], xlabel=f'reference, {unit}', ylabel=f'estimate, {unit}')
+        plot.set(title=AXES[i], xlabel=f'reference, {unit}', ylabel=f'estimate, {unit}')
     return figure
 
 
@@ -141,7 +141,7 @@ def _by_load(force):
         for sign in (-1, 1):
             plot.plot(middle, sign * typical, color=VERMILLION, linestyle='--', linewidth=1.5,
                       label='stated standard deviation' if sign > 0 else None)
-        plot.set(title=_AXES[i], xlabel=f'reference, {unit}', ylabel=f'error, {unit}')
+        plot.set(title=AXES[i], xlabel=f'reference, {unit}', ylabel=f'error, {unit}')
     plots[0][0].legend(loc='upper left', fontsize=8)
     return figure
 
@@ -172,7 +172,7 @@ def _by_place(force, geometry):
 
 def _worst(force, recording, overview):
     """Pictures of the presses with the largest errors, in stated standard deviations."""
-    measured = [_AXES.index(axis) for axis in force.figures]
+    measured = [AXES.index(axis) for axis in force.figures]
     ratio = (np.abs(force.estimate - force.reference) / force.sd)[:, measured].max(axis=1)
     chosen = []
     for row in np.argsort(ratio)[::-1]:
@@ -186,7 +186,7 @@ def _worst(force, recording, overview):
     for row, stamp in zip(chosen, stamps, strict=True):
         image = cv2.resize(images[stamp], None, fx=2, fy=2, interpolation=cv2.INTER_LINEAR)
         errors = ', '.join(
-            f'{_AXES[i]} {force.estimate[row, i] * _UNITS[i][1]:.2f} for '
+            f'{AXES[i]} {force.estimate[row, i] * _UNITS[i][1]:.2f} for '
             f'{force.reference[row, i] * _UNITS[i][1]:.2f} {_UNITS[i][0]}' for i in measured)
         shown.append(picture(image, f'press {force.press[row] + 1}, {force.seconds[row]:.2f} s: '
                                     f'{errors}'))

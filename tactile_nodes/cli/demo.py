@@ -162,9 +162,10 @@ def _report(out, hand, span, watches):
             recorded = reader.finger(namespace).between(*span)
             numbers = summarise(watches[finger.name].since(span[0]), span, finger.frame_rate,
                                 recorded)
-            frames = {row: reader.frame(namespace, recorded, row) for row in recorded.moments()}
+            moments = recorded.moments()
+            frames = {row: reader.frame(namespace, recorded, row) for row in moments}
             reports[finger.name] = FingerReport(
-                numbers, recorded, _pictures(hand, finger, bag, recorded.moments(), frames))
+                numbers, recorded, _pictures(hand, finger, bag, moments, frames))
     write_summary(out / 'summary.json', hand, span,
                   {name: report.numbers for name, report in reports.items()})
     write_page(out / 'index.html', f'/{hand.name}', span, reports)
@@ -184,25 +185,25 @@ def _pictures(hand, finger, bag, moments, frames):
         From `BagReader.frame`; contact is found again with the recorded reference.
     """
     from tactile_nodes.core.contact import ContactStage
+    from tactile_nodes.core.geometry import ImageGeometry
     from tactile_nodes.core.overlay import draw_overlay
+    from tactile_nodes.errors import FileError
     from tactile_nodes.files.calibration import read_calibration
-    from tactile_nodes.nodes.finger_node import default_geometry
-    from tactile_nodes.trials.offline import Recording
+    from tactile_nodes.trials.frames import set_recorded_reference
 
-    geometry, shading = default_geometry(hand.height, hand.width), None
+    geometry, shading = ImageGeometry.usual(hand.height, hand.width), None
     if finger.calibration_file:
         calibration = read_calibration(finger.calibration_file)
         geometry, shading = calibration.geometry, calibration.shading
     stage = ContactStage(geometry, finger.elastomer, shading)
-    recording = Recording(bag, f'/{hand.name}/{finger.name}/image_raw/compressed')
-    reference = next(recording.references(), None)
-    if reference is None:
+    try:
+        set_recorded_reference(stage, bag, f'/{hand.name}/{finger.name}')
+    except FileError:
         return []
-    stage.set_reference(reference[1])
-    return [(row, moments[row], draw_overlay(image, geometry, stage.process(image, markers),
-                                             markers, estimate))
-            for row, (image, markers, estimate) in
-            ((row, frame) for row, frame in frames.items() if frame)]
+    known = [(row, *frame) for row, frame in frames.items() if frame]
+    return [(row, moments[row],
+             draw_overlay(image, geometry, stage.process(image, markers), markers, estimate))
+            for row, image, markers, estimate in known]
 
 
 def _keep_bag(out):

@@ -9,7 +9,8 @@ import numpy as np
 
 from tactile_nodes import __version__
 from tactile_nodes.cli.page import BLUE, VERMILLION, document, picture, plot_style, svg
-from tactile_nodes.trials.run import AXES, FingerRun
+from tactile_nodes.core.types import AXES
+from tactile_nodes.trials.run import FingerRun
 
 _COLUMNS = """
 <dl>

@@ -18,6 +18,7 @@ class Progress:
     total : int or None
         How many there are; None when nobody knows.
     unit : str
+        '' where only the share counts.
     """
 
     def __init__(self, task, total=None, unit='frames'):
@@ -33,8 +34,8 @@ class Progress:
         self._said = now
         text = f'{self._task}: {done} {self._unit}'
         if self._total:
-            text = f'{self._task}: {done} of {self._total} {self._unit}, ' \
-                   f'{100 * done // self._total} %'
+            count = f'{done} of {self._total} {self._unit}, ' if self._unit else ''
+            text = f'{self._task}: {count}{100 * done // self._total} %'
             if now - self._began > _PATIENCE and done:
                 left = (now - self._began) / done * (self._total - done)
                 text += f', {int(left) // 60}:{int(left) % 60:02d} left'
@@ -45,5 +46,9 @@ class Progress:
         return self
 
     def __exit__(self, *_):
+        self.end()
+
+    def end(self):
+        """Take the line away."""
         if self._in_place:
             print('\r\x1b[K', file=sys.stderr, end='', flush=True)

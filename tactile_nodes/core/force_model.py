@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from tactile_nodes.core.types import AXES
 from tactile_nodes.errors import DataError
 
-AXES = ('fx', 'fy', 'fz', 'tx', 'ty', 'tz')
 FEATURES = (*AXES, *(f'{axis} strain' for axis in AXES), 'fz x', 'fz y',
             'fz xx', 'fz yy', 'fx xx', 'fx yy', 'fy xx', 'fy yy')
 # what an axis is corrected with besides the whole wrench: nothing of another symmetry, which would

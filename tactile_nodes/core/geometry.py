@@ -7,6 +7,7 @@ import numpy as np
 
 from tactile_nodes.errors import DataError
 
+USUAL_WIDTH = 19.2e-3      # m of skin across the image
 _WORK_WIDTH = 160
 
 
@@ -36,6 +37,11 @@ class ImageGeometry:
                 or self.width_px % self.work_factor:
             raise DataError('unusable image size', found=f'{self.width_px}x{self.height_px}',
                             expected=f'at least 16x16, multiples of {self.work_factor}')
+
+    @classmethod
+    def usual(cls, height, width):
+        """What is assumed of an image of this size, px, until there is a calibration."""
+        return cls(height, width, USUAL_WIDTH / width)
 
     @property
     def shape(self):

@@ -8,6 +8,9 @@ import numpy as np
 
 from tactile_nodes.errors import DataError
 
+AXES = ('fx', 'fy', 'fz', 'tx', 'ty', 'tz')
+"""Of a wrench, in this order everywhere."""
+
 
 class ElastomerKind(str, Enum):
     """What the camera can see of the skin."""

@@ -1,8 +1,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """Calibration files: scale, shading and force of one fingertip with one elastomer."""
 
-import os
-import tempfile
+import shutil
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -10,10 +9,11 @@ from pathlib import Path
 import yaml
 
 from tactile_nodes.core.depth import TERMS, ShadingModel
-from tactile_nodes.core.force_model import AXES, FEATURES, Correction, ForceModel
+from tactile_nodes.core.force_model import FEATURES, Correction, ForceModel
 from tactile_nodes.core.geometry import ImageGeometry
-from tactile_nodes.core.types import Elastomer
+from tactile_nodes.core.types import AXES, Elastomer
 from tactile_nodes.errors import DataError, FileError
+from tactile_nodes.files.durable import write_durably
 from tactile_nodes.files.elastomer import elastomer_to_plain, take_elastomer
 from tactile_nodes.files.section import read_section
 
@@ -166,18 +166,13 @@ def write_calibration(path, calibration, *, overwrite=False):
     if not overwrite:
         check_new(path)
     text = yaml.safe_dump(_to_plain(calibration), sort_keys=False, default_flow_style=None)
-    try:
-        with tempfile.NamedTemporaryFile('w', dir=path.parent, prefix=f'.{path.name}.',
-                                         delete=False, encoding='utf-8') as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        os.chmod(file.name, 0o644)
-        if path.exists():
-            os.replace(path, f'{path}.bak')
-        os.replace(file.name, path)
-    except OSError as error:
-        raise FileError(f'cannot be written ({error.strerror})', where=str(path)) from None
+    if path.exists():
+        try:
+            shutil.copyfile(path, f'{path}.bak')
+        except OSError as error:
+            raise FileError(f'cannot be kept as a backup ({error.strerror})',
+                            where=str(path)) from None
+    write_durably(path, text)
 
 
 def _to_plain(calibration):

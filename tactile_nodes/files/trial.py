@@ -148,9 +148,11 @@ def read_trial(folder):
     marks = tuple(Mark(mark.number('at_s'), mark.text('text'))
                   for mark in top.sections('marks', ()))
     group = top.section('fingers', {})
-    fingers = {name: _finger(group.section(name)) for name in group.keys()}   # noqa: SIM118
+    names = group.keys()
+    fingers = {name: _finger(group.section(name)) for name in names}
     versions = top.section('software', {})
-    software = {name: versions.text(name) for name in versions.keys()}   # noqa: SIM118
+    programs = versions.keys()
+    software = {name: versions.text(name) for name in programs}
     trial = Trial(
         folder=folder, hand=top.text('hand'), object=top.text('object', ''),
         condition=top.text('condition', ''), note=top.text('note', ''),

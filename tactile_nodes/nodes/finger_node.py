@@ -22,7 +22,6 @@ NEWEST = QoSProfile(depth=1, reliability=ReliabilityPolicy.BEST_EFFORT)
 """Sensor data, newest only: a stage that is too slow misses frames, it does not lag."""
 
 LATCHED = QoSProfile(depth=1, durability=DurabilityPolicy.TRANSIENT_LOCAL)
-_DEFAULT_WIDTH = 19.2e-3   # m of skin across the image, without a calibration
 _WARN_PERIOD = 5.0         # s
 
 
@@ -32,11 +31,6 @@ def create_outlet(node, topic):
     return node.create_publisher(
         message_type(topic.type), topic.name, QoSProfile(depth=topic.depth, durability=durability),
         qos_overriding_options=QoSOverridingOptions.with_default_policies())
-
-
-def default_geometry(height, width):
-    """ImageGeometry that is assumed for an image size (px) until there is a calibration."""
-    return ImageGeometry(height, width, _DEFAULT_WIDTH / width)
 
 
 class FingerNode:
@@ -103,7 +97,7 @@ class StageNode(FingerNode, Node):
         settings = self.settings
         self.elastomer = read_elastomer(settings.elastomer_file)
         self.calibration, size = None, (settings.height, settings.width)
-        self.geometry = default_geometry(*size)
+        self.geometry = ImageGeometry.usual(*size)
         if settings.calibration_file:
             self.calibration = read_calibration(
                 settings.calibration_file, serial=settings.serial or None,

@@ -5,6 +5,7 @@ import numpy as np
 from sensor_msgs.msg import Image, PointCloud2
 
 from tactile_nodes.core.force import ForceModel, ForceStage
+from tactile_nodes.core.types import AXES
 from tactile_nodes.nodes.finger_node import NEWEST, StageNode
 from tactile_nodes.nodes.join import Join
 from tactile_nodes.nodes.messages import (
@@ -18,7 +19,7 @@ from tactile_nodes.nodes.messages import (
 )
 from tactile_nodes.nodes.process import run
 
-AXES = np.array(('fx', 'fy', 'fz', 'tx', 'ty', 'tz'))
+_NAMES = np.array(AXES)
 
 
 class ForceNode(StageNode):
@@ -68,15 +69,15 @@ class ForceNode(StageNode):
         exceeded, self._exceeded = self._exceeded, np.zeros(6, bool)
         if not exceeded.any():
             return ''
-        return f'{" ".join(AXES[exceeded])} beyond the calibrated range: less certain'
+        return f'{" ".join(_NAMES[exceeded])} beyond the calibrated range: less certain'
 
     def findings(self):
         """Which axes are measured, for the diagnostics."""
         if self._estimate is None:
             return {}
         measured = np.isfinite(self._estimate.sd)
-        return {'axes measured': ' '.join(AXES[measured]) or 'none',
-                'axes not measured': ' '.join(AXES[~measured]) or 'none',
+        return {'axes measured': ' '.join(_NAMES[measured]) or 'none',
+                'axes not measured': ' '.join(_NAMES[~measured]) or 'none',
                 'frames incomplete': self._join.dropped}
 
 

@@ -18,7 +18,6 @@ from tactile_nodes.errors import FileError, TactileError
 from tactile_nodes.trials.review import review
 from tactile_nodes.trials.store import state_of
 
-PICTURES = ('none', 'frames', 'masks', 'depth')
 _OLDEST = 0.1            # s that a signal may be old
 _VALUES = {
     'std_msgs/msg/Float64MultiArray': ('data',), 'std_msgs/msg/Float32MultiArray': ('data',),
@@ -33,7 +32,15 @@ _VALUES = {
 
 @dataclass(frozen=True)
 class Options:
-    """How to export: `pictures` one of `PICTURES`; `rate` in Hz, None for that of the frames."""
+    """How to export.
+
+    Attributes
+    ----------
+    pictures : str
+        none, frames, masks or depth.
+    rate : float or None
+        Hz; None for that of the frames.
+    """
 
     pictures: str = 'masks'
     rate: float | None = None

@@ -30,14 +30,19 @@ def contact_stage(trial, name):
         raise FileError('no calibration', where=str(trial.folder))
     calibration = read_calibration(trial.folder / equipment.calibration)
     stage = ContactStage(calibration.geometry, calibration.elastomer, calibration.shading)
-    topic = f'/{trial.hand}/{name}/{_IMAGES}'
-    if topic not in Bag(trial.folder).topics:
-        raise FileError('no images in the bag', where=str(trial.folder))
-    reference = next(Recording(trial.folder, topic).references(), None)
-    if reference is None:
-        raise FileError('no reference in the bag', where=str(trial.folder))
-    stage.set_reference(reference[1])
+    set_recorded_reference(stage, trial.folder, f'/{trial.hand}/{name}')
     return stage, calibration.geometry
+
+
+def set_recorded_reference(stage, bag, namespace):
+    """Give a ContactStage the first reference of a finger in a bag; FileError without one."""
+    topic = f'{namespace}/{_IMAGES}'
+    if topic not in Bag(bag).topics:
+        raise FileError('no images in the bag', where=str(bag))
+    reference = next(Recording(bag, topic).references(), None)
+    if reference is None:
+        raise FileError('no reference in the bag', where=str(bag))
+    stage.set_reference(reference[1])
 
 
 def finger_frames(trial, name, *, found=False, images=True):

@@ -11,6 +11,7 @@ from tactile_nodes.device.bags import Bag
 from tactile_nodes.errors import FileError
 from tactile_nodes.files.trial import Trial
 from tactile_nodes.trials.drops import Drop, grasps, propose_drop, stretches
+from tactile_nodes.trials.run import joined, nearest, six, stamped
 from tactile_nodes.trials.store import load_trial
 
 _SHORT_SLIP = 0.03          # s that the skin must slide for it to count as a slip
@@ -146,55 +147,22 @@ def read_fingers(path, start_ns):
 
 def _series(found, name, start_ns):
     arrived = np.array([log_ns for log_ns, _ in found[f'{name}/wrench']], np.int64)
-    stamps, wrench = _stamped(found[f'{name}/wrench'], _six)
+    stamps, wrench = stamped(found[f'{name}/wrench'], six)
     order = np.argsort(stamps, kind='stable')
     arrived, stamps, wrench = arrived[order], stamps[order], wrench[order]
-    sd = _joined(stamps, *_stamped(found[f'{name}/wrench/stddev'], _six), 6)
-    centroid = _joined(stamps, *_stamped(found[f'{name}/contact/centroid'], _three), 3)
+    sd = joined(stamps, *stamped(found[f'{name}/wrench/stddev'], six))
+    centroid = joined(stamps, *stamped(found[f'{name}/contact/centroid'], _three, 3))
     goals = found[f'{name}/contact/goal']
     goal = _held(arrived, goals, lambda message: (message.point.x, message.point.y), (np.nan,) * 2)
     contact, slipping, stick = (
-        _nearest(arrived, found[f'{name}/contact/{part}'], default)
+        nearest(arrived, found[f'{name}/contact/{part}'], default)
         for part, default in (('in_contact', False), ('slipping', False), ('stick_ratio', 1.0)))
     return FingerSeries(stamps, (stamps - start_ns) * 1e-9, wrench, sd, contact.astype(bool),
                         slipping.astype(bool), stick.astype(float), centroid, goal)
 
 
-def _six(message):
-    force, torque = message.wrench.force, message.wrench.torque
-    return force.x, force.y, force.z, torque.x, torque.y, torque.z
-
-
 def _three(message):
     return message.point.x, message.point.y, message.point.z
-
-
-def _stamped(pairs, values):
-    """Stamps (N,) int64 and values (N, K) of messages with a header."""
-    stamps = [message.header.stamp.sec * 10**9 + message.header.stamp.nanosec
-              for _, message in pairs]
-    return np.array(stamps, np.int64), np.array([values(message) for _, message in pairs], float)
-
-
-def _joined(stamps, found, rows, width):
-    """(N, width) rows that have these stamps, NaN where there is none."""
-    joined = np.full((len(stamps), width), np.nan)
-    if len(found):
-        _, here, there = np.intersect1d(stamps, found, return_indices=True)
-        joined[here] = rows[there]
-    return joined
-
-
-def _nearest(arrived, pairs, default):
-    """(N,) values of messages without stamp: the one that came nearest to each time."""
-    if not pairs:
-        return np.full(len(arrived), default)
-    times = np.array([log_ns for log_ns, _ in pairs], np.int64)
-    values = np.array([message.data for _, message in pairs])
-    after = np.clip(np.searchsorted(times, arrived), 0, len(times) - 1)
-    before = np.maximum(after - 1, 0)
-    nearer = np.abs(times[after] - arrived) < np.abs(times[before] - arrived)
-    return values[np.where(nearer, after, before)]
 
 
 def _held(arrived, pairs, values, default):

@@ -10,12 +10,11 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from tactile_nodes.core.types import ForceEstimate, MarkerField
+from tactile_nodes.core.types import AXES, ForceEstimate, MarkerField
 from tactile_nodes.errors import FileError
 
 _SOON_NS = 2 * 10**9
 _SERIES = ('/wrench', '/wrench/stddev', '/contact/stick_ratio', '/contact/slipping')
-AXES = ('fx', 'fy', 'fz', 'tx', 'ty', 'tz')
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,11 +107,12 @@ class BagReader:
 
     def finger(self, namespace):
         """FingerRun of the finger with this namespace, such as '/sorter/thumb'."""
-        stamps, wrench = self._wrenches(f'{namespace}/wrench')
-        received = np.array([time for time, _ in self._messages[f'{namespace}/wrench']], np.int64)
-        sd, truth = (self._joined(f'{namespace}/{name}', stamps)
+        messages = {name: self._messages[f'{namespace}{name}'] for name in _SERIES}
+        stamps, wrench = stamped(messages['/wrench'], six)
+        sd, truth = (joined(stamps, *stamped(self._messages[f'{namespace}/{name}'], six))
                      for name in ('wrench/stddev', 'truth/wrench'))
-        stick, slipping = (self._at(f'{namespace}/contact/{name}', received, default)
+        received = np.array([time for time, _ in messages['/wrench']], np.int64)
+        stick, slipping = (nearest(received, messages[f'/contact/{name}'], default)
                            for name, default in (('stick_ratio', 1.0), ('slipping', False)))
         return FingerRun(stamps, wrench, sd, truth, stick, slipping)
 
@@ -152,33 +152,39 @@ class BagReader:
                         return self._reader.deserialize(data, connection.msgtype)
         return None
 
-    def _wrenches(self, topic):
-        stamps, rows = [], []
-        for _, message in self._messages[topic]:
-            force, torque = message.wrench.force, message.wrench.torque
-            stamps.append(message.header.stamp.sec * 10**9 + message.header.stamp.nanosec)
-            rows.append((force.x, force.y, force.z, torque.x, torque.y, torque.z))
-        return np.array(stamps, np.int64), np.array(rows, float).reshape(-1, 6)
 
-    def _joined(self, topic, stamps):
-        """(N, 6) values of a wrench topic for these stamps, NaN where it has none."""
-        found, rows = self._wrenches(topic)
-        joined = np.full((len(stamps), 6), np.nan)
-        _, here, there = np.intersect1d(stamps, found, return_indices=True)
-        joined[here] = rows[there]
-        return joined
+def six(message):
+    """fx fy fz tx ty tz of a WrenchStamped."""
+    force, torque = message.wrench.force, message.wrench.torque
+    return force.x, force.y, force.z, torque.x, torque.y, torque.z
 
-    def _at(self, topic, received, default):
-        """(N,) values of a topic without stamps: the one that came nearest to each time."""
-        pairs = [(time, message.data) for time, message in self._messages[topic]]
-        if not pairs:
-            return np.full(len(received), default)
-        times, values = (np.array(column) for column in zip(*pairs, strict=True))
-        after = np.clip(np.searchsorted(times, received), 1, max(len(times) - 1, 1))
-        after = np.minimum(after, len(times) - 1)
-        before = np.maximum(after - 1, 0)
-        nearer = np.abs(times[after] - received) < np.abs(times[before] - received)
-        return values[np.where(nearer, after, before)]
+
+def stamped(pairs, values, width=6):
+    """Stamps (N,) int64 and values (N, width) of (receive time, message with a header) pairs."""
+    stamps = [message.header.stamp.sec * 10**9 + message.header.stamp.nanosec
+              for _, message in pairs]
+    rows = [values(message) for _, message in pairs]
+    return np.array(stamps, np.int64), np.array(rows, float).reshape(-1, width)
+
+
+def joined(stamps, found, rows):
+    """(N, K) rows that have these stamps, NaN where there is none."""
+    result = np.full((len(stamps), rows.shape[1]), np.nan)
+    _, here, there = np.intersect1d(stamps, found, return_indices=True)
+    result[here] = rows[there]
+    return result
+
+
+def nearest(received, pairs, default):
+    """(N,) values of messages without stamp: the one that came nearest to each time, ns."""
+    if not pairs:
+        return np.full(len(received), default)
+    times = np.array([time for time, _ in pairs], np.int64)
+    values = np.array([message.data for _, message in pairs])
+    after = np.clip(np.searchsorted(times, received), 0, len(times) - 1)
+    before = np.maximum(after - 1, 0)
+    nearer = np.abs(times[after] - received) < np.abs(times[before] - received)
+    return values[np.where(nearer, after, before)]
 
 
 def _stamp(data):

@@ -5,7 +5,8 @@ import numpy as np
 
 from tactile_nodes.calibration import force_fit
 from tactile_nodes.calibration.force_fit import fit_axis, sizes
-from tactile_nodes.core.force_model import AXES, FEATURES
+from tactile_nodes.core.force_model import FEATURES
+from tactile_nodes.core.types import AXES
 
 PRESSES, FRAMES = 20, 12
 FULL_SCALE = np.array([4, 4, 8, 0.02, 0.02, 0.02])

@@ -7,8 +7,9 @@ import pytest
 pytest.importorskip('mcap')
 pytest.importorskip('rosbags')
 
+from tactile_nodes.core.types import AXES
 from tactile_nodes.errors import FileError
-from tactile_nodes.trials.run import AXES, BagReader
+from tactile_nodes.trials.run import BagReader
 from tests.trials import recorded
 
 THUMB, ROWS = '/sorter/thumb', 50

@@ -8,7 +8,8 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from tactile_nodes.trials.run import AXES, FingerRun
+from tactile_nodes.core.types import AXES
+from tactile_nodes.trials.run import FingerRun
 from tactile_nodes.trials.summary import summarise, write_summary
 
 PERIOD = 20_000_000          # 50 Hz
