@@ -6,6 +6,7 @@ import compileall
 import re
 import shlex
 import sys
+from contextlib import ExitStack
 
 import numpy as np
 import pytest
@@ -27,15 +28,16 @@ def test_in_a_guest_with_usb(modules, count, tmp_path, capsys):
     pictures = press_pictures()
     np.save(tmp_path / 'pictures.npy', pictures)
     sockets = [tmp_path / f'usb{number}' for number in range(4)]
-    for number, path in enumerate(sockets):
-        Redirection(path, EmulatedFingertip(f'EH-{number}', pictures, bulk=False,
-                                            rates=EHCI_RATES))
+    fingertips = [EmulatedFingertip(f'EH-{number}', pictures, bulk=False, rates=EHCI_RATES)
+                  for number in range(len(sockets))]
     for package in ('tactile_nodes', 'tests'):           # the guest would need minutes for it
         compileall.compile_dir(guest.ROOT / package, quiet=2)
     command = ('PICTURES=/out/pictures.npy ' + shlex.quote(sys.executable) + ' -m pytest -s -v '
                '-p no:cacheprovider --timeout=120 '
                + ' '.join(f'tests/device/in_guest/{name}.py' for name in modules))
-    with capsys.disabled():
+    with ExitStack() as plugged, capsys.disabled():
+        for path, fingertip in zip(sockets, fingertips, strict=True):
+            plugged.enter_context(Redirection(path, fingertip))
         print()
         status, output = guest.run_in_guest(command, tmp_path, 580, echo=True,
                                             redirected=sockets)

@@ -11,6 +11,7 @@ import os
 import socket
 import struct
 import threading
+from contextlib import suppress
 
 from tests.device.emulated import descriptors as d
 from tests.device.emulated.fingertip import STALL
@@ -29,28 +30,36 @@ CONTROL_HEADER = struct.Struct('<BBBBHHH')      # endpoint, request, kind, statu
 
 
 class Redirection:
-    """Serves one isochronous EmulatedFingertip to the QEMU that connects to the socket `path`."""
+    """Serves one isochronous EmulatedFingertip to the QEMU that connects to the socket `path`.
+
+    A context manager; a connection ends with its QEMU.
+    """
 
     def __init__(self, path, device):
         self._device = device
         self._listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         self._listener.bind(os.fspath(path))
         self._listener.listen(1)
-        threading.Thread(target=self._serve, daemon=True).start()
+        self._thread = threading.Thread(target=self._serve, daemon=True)
+        self._thread.start()
 
-    def close(self):
-        """Wait for nobody any more; a connection ends with its QEMU."""
-        self._listener.close()
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        with suppress(OSError):                  # nobody may have come, or all have gone
+            self._listener.shutdown(socket.SHUT_RDWR)
+        self._thread.join()
 
     def _serve(self):
-        try:
-            self._socket, _ = self._listener.accept()
-            self._send(HELLO, struct.pack('<64sI', b'emulated fingertip', 0))
-            while True:
-                kind, length, number = HEADER.unpack(receive(self._socket, HEADER.size))
-                self._answer(kind, receive(self._socket, length), number)
-        except (ConnectionError, OSError):
-            return
+        with suppress(OSError):
+            with self._listener:
+                self._socket, _ = self._listener.accept()
+            with self._socket:
+                self._send(HELLO, struct.pack('<64sI', b'emulated fingertip', 0))
+                while True:
+                    kind, length, number = HEADER.unpack(receive(self._socket, HEADER.size))
+                    self._answer(kind, receive(self._socket, length), number)
 
     def _send(self, kind, body, number=0):
         self._socket.sendall(HEADER.pack(kind, len(body), number) + body)
