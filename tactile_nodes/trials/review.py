@@ -14,7 +14,7 @@ from tactile_nodes.trials.drops import Drop, grasps, propose_drop, stretches
 from tactile_nodes.trials.run import joined, nearest, six, stamped
 from tactile_nodes.trials.store import load_trial
 
-_SHORT_SLIP = 0.03          # s that the skin must slide for it to count as a slip
+_SHORT_SLIP = 0.03          # s that a slip warning must hold for it to count as a slip
 _SLIP_GAP = 0.1             # s of sticking that separates two slips
 
 

@@ -92,7 +92,8 @@ def wrench_figures(result, name, judged=True):
     return [Figure(f'{name}: {what} RMSE', 100 * rms(error[:, axes]) / FULL_SCALE[what], target,
                    unit='% FS')
             for (what, axes), target in zip((('normal', [2]), ('shear', [0, 1]),
-                                             ('torsion', [5])), targets, strict=True)]
+                                             ('torsion', [5])), targets, strict=True)
+            if judged or np.isfinite(result.sd[:, axes]).any()]      # else it is not measured
 
 
 def place_figures(result, name, judged=True):
