@@ -150,7 +150,7 @@ def _strips(found):
                 places = index + 0.3 * (np.linspace(-1, 1, len(points)) if len(points) > 1
                                         else np.zeros(len(points)))
                 axes.plot(places, points, _MARKERS[index % len(_MARKERS)], markersize=5,
-                          color=COLOURS[index % len(COLOURS)], alpha=0.8)
+                          color=COLOURS[index % len(COLOURS)], alpha=0.8, clip_on=False)
                 if points:
                     axes.hlines(np.mean(points), index - 0.38, index + 0.38, color='black',
                                 linewidth=1.6)
