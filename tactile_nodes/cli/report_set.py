@@ -146,14 +146,15 @@ def _strips(found):
                 ('first slip, s', lambda c: c.over_trials('first_slip_s'))), strict=True):
             for index, c in enumerate(found):
                 points = values(c)
+                if not points:
+                    continue
                 # spread sideways in the order of the trials, so that equal ones stay visible
                 places = index + 0.3 * (np.linspace(-1, 1, len(points)) if len(points) > 1
-                                        else np.zeros(len(points)))
+                                        else np.zeros(1))
                 axes.plot(places, points, _MARKERS[index % len(_MARKERS)], markersize=5,
                           color=COLOURS[index % len(COLOURS)], alpha=0.8, clip_on=False)
-                if points:
-                    axes.hlines(np.mean(points), index - 0.38, index + 0.38, color='black',
-                                linewidth=1.6)
+                axes.hlines(np.mean(points), index - 0.38, index + 0.38, color='black',
+                            linewidth=1.6)
             axes.set_xticks(range(len(found)), [c.name for c in found])
             axes.set_xlim(-0.6, len(found) - 0.4)
             axes.set_ylim(bottom=0)
