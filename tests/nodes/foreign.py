@@ -42,7 +42,7 @@ class Foreign:
     """`heard[topic]` is the list of messages that came."""
 
     def __init__(self):
-        self.heard = defaultdict(list)
+        self.heard, self._clients = defaultdict(list), {}
         self._context, self._stop = rclpy.Context(), threading.Event()
 
     def __enter__(self):
@@ -81,8 +81,11 @@ class Foreign:
                                           QoSProfile(depth=10, durability=durability))
 
     def call(self, service, kind, request=None, patience=PATIENCE):
-        client = self.node.create_client(type_of(kind), service)
-        assert client.wait_for_service(patience), service
+        client = self._clients.get(service)
+        if client is None:
+            client = self._clients[service] = self.node.create_client(type_of(kind), service)
+            assert client.wait_for_service(patience), service
+            time.sleep(0.3)      # this side knows of the other; an answer needs both
         future = client.call_async(request or type_of(kind).Request())
         wait_until(future.done, f'{service} answers', patience)
         return future.result()
