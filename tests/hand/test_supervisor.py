@@ -132,7 +132,9 @@ def test_stop_ends_even_those_who_do_not_listen():
 
 
 def test_stop_asks_with_ctrl_c_first():
-    program = ('import time\ntry:\n print("up", flush=True)\n time.sleep(600)\n'
+    # a shell starts what runs in its background with SIGINT ignored
+    program = ('import signal, time\nsignal.signal(signal.SIGINT, signal.default_int_handler)\n'
+               'try:\n print("up", flush=True)\n time.sleep(600)\n'
                'except KeyboardInterrupt: print("lights off")')
     with Run({'a': program}) as run:
         run.until(lambda: run.of('a', 'output'))
