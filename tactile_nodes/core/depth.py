@@ -9,6 +9,7 @@ three channels gives the slope, whatever the paint's reflectance. Frankot and Ch
 from dataclasses import dataclass
 from functools import lru_cache
 
+import cv2
 import numpy as np
 from scipy import fft
 
@@ -135,31 +136,47 @@ def integrate_gradient(gx, gy, pitch, trust=None):
     source[0] += gy[0] + gy[1]
     source[-1] -= gy[-1] + gy[-2]
     surface = _solve_poisson(source, pitch)
-    if trust is None:
-        return surface
-    along = np.minimum(trust[:, 1:], trust[:, :-1]), np.minimum(trust[1:], trust[:-1])
-    error = along[0] * ((gx[:, 1:] + gx[:, :-1]) * (pitch / 2) - np.diff(surface, axis=1)), \
-        along[1] * ((gy[1:] + gy[:-1]) * (pitch / 2) - np.diff(surface, axis=0))
-    residual = _divergence(*error)
-    step, size = np.zeros_like(surface), 1.0
+    return surface if trust is None else surface + _correction(surface, gx, gy, pitch, trust)
+
+
+def _correction(surface, gx, gy, pitch, trust):
+    """What unequal trust changes of the surface that fits with equal trust.
+
+    It is smooth, so it is found on cells twice as large.
+    """
+    rows, columns = surface.shape
+    if rows % 2 or columns % 2:
+        surface, gx, gy, trust = (
+            cv2.copyMakeBorder(field, 0, rows % 2, 0, columns % 2, cv2.BORDER_REPLICATE)
+            for field in (surface, gx, gy, trust))
+    # trust in the steps over the borders of the large cells, and what is left of the steps
+    along = np.minimum(trust[:, 1:-1:2], trust[:, 2::2]), np.minimum(trust[1:-1:2], trust[2::2])
+    right = (gx[:, 1:-1:2] + gx[:, 2::2]) * (pitch / 2) + surface[:, 1:-1:2] - surface[:, 2::2]
+    down = (gy[1:-1:2] + gy[2::2]) * (pitch / 2) + surface[1:-1:2] - surface[2::2]
+    right, down = along[0] * right, along[1] * down
+    residual = _divergence(right[::2] + right[1::2], down[:, ::2] + down[:, 1::2])
+    along = (along[0][::2] + along[0][1::2]) / 2, (along[1][:, ::2] + along[1][:, 1::2]) / 2
+    found, step, size = np.zeros_like(residual), np.zeros_like(residual), 1.0
     for _ in range(_REFINEMENTS):
-        better = _solve_poisson(residual.copy(), 2)
+        better = _solve_poisson(residual, 2)
         last, size = size, np.vdot(residual, better)
         step = better + size / last * step
         change = _divergence(along[0] * np.diff(step, axis=1), along[1] * np.diff(step, axis=0))
         curvature = np.vdot(step, change)
         if not curvature or not size:
             break
-        surface += size / curvature * step
+        found += size / curvature * step
         residual -= size / curvature * change
-    return surface
+    found = cv2.resize(found, (surface.shape[1], surface.shape[0]), interpolation=cv2.INTER_LINEAR)
+    return found[:rows, :columns]
 
 
 def _solve_poisson(source, pitch):
-    """Surface of mean 0 with that divergence, in units of 2 / pitch; `source` is overwritten."""
-    spectrum = fft.dctn(source, norm='ortho', overwrite_x=True)
+    """Surface of mean 0 with that divergence, in units of 2 / pitch."""
+    down, along = (_cosines(n, source.dtype) for n in source.shape)
+    spectrum = down @ source @ along.T
     spectrum *= _inverse_laplacian(*source.shape, pitch, source.dtype)
-    return fft.idctn(spectrum, norm='ortho', overwrite_x=True)
+    return down.T @ spectrum @ along
 
 
 def _divergence(right, down):
@@ -170,6 +187,12 @@ def _divergence(right, down):
     result[:-1] += down
     result[1:] -= down
     return result
+
+
+@lru_cache(maxsize=8)
+def _cosines(count, dtype):
+    """Cosine transform as a matrix: at these sizes, a product is the fastest transform."""
+    return np.ascontiguousarray(fft.dct(np.eye(count), axis=0, norm='ortho'), dtype)
 
 
 @lru_cache(maxsize=8)

@@ -108,7 +108,8 @@ class ForceStage:
         wrench = _taken_along(result.wrench, shift, depths) if len(touched) else np.zeros(6)
         variance = (result.covariance.diagonal() * max(1.0, result.misfit)
                     + (self._model.relative_sd * wrench)**2)
-        self.features = feature_vector(wrench, self._layer, self._places[touched], depths)
+        places = self._places.take(touched, axis=0)
+        self.features = feature_vector(wrench, self._layer, places, depths)
         correction = self._model.correction
         if correction is not None:
             wrench = wrench + correction.weights @ self.features
@@ -118,8 +119,7 @@ class ForceStage:
         measured = np.array([has_motion, has_motion, has_normal, has_normal, has_normal,
                              has_motion])
         pull = hypot(*wrench[:2]) / max(-wrench[2], 1e-6) if measured[:3].all() else inf
-        stick_ratio, slipping = self._slip.process(self._places[touched], depths, markers,
-                                                   stamp_ns, pull)
+        stick_ratio, slipping = self._slip.process(places, depths, markers, stamp_ns, pull)
         return ForceEstimate(np.where(measured, wrench, 0.0),
                              np.where(measured, np.sqrt(variance), np.inf), stick_ratio, slipping)
 

@@ -142,6 +142,7 @@ def feature_vector(wrench, layer, places, depths):
         return np.zeros(len(FEATURES))
     known = np.isfinite(depths)
     strain = float(depths[known].mean()) / layer.thickness if known.any() else 0.0
-    (x, y), (fx, fy, fz) = places.mean(axis=0) / _FAR, wrench[:3]
+    # a product is many times as fast as `mean` over rows of two
+    (x, y), (fx, fy, fz) = np.ones(len(places)) @ places / (len(places) * _FAR), wrench[:3]
     return np.array([*wrench, *(wrench * strain), fz * x, fz * y, fz * x * x, fz * y * y,
                      fx * x * x, fx * y * y, fy * x * x, fy * y * y])
