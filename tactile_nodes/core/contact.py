@@ -43,6 +43,7 @@ _BRIGHTEST = 65535
 _GAIN_RANGE = (0.2, 5)         # drift of the light that can be made good
 _MIN_CELLS = 12                # smaller specks are not contact; 0.17 mm2 at 0.12 mm per cell
 _LEAST = 0.1 ** 2               # of the largest squared change: less is bulging, or model error
+_FAINT = 0.35 ** 2              # a region that changes less at most is made by moved markers
 _RIM = 0.4 ** 2                # of the largest squared change: rim of a contact
 _SMOOTHED = np.ones((5, 5), np.uint8)     # cells; how far smoothing widens a rim
 _GAP = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (9, 9))
@@ -345,12 +346,16 @@ def _squared_change(slope, metric):
 
 
 def _changed(squared, seed):
-    """Regions that changed: above the lower threshold, and somewhere above `seed`."""
+    """Regions that changed: above the lower threshold, and somewhere above `seed`.
+
+    Pictures that were compressed show false colours around markers that have moved, so a faint
+    region beside a strong one does not count.
+    """
     largest = squared.max()
     if largest <= seed:
         return []
     return [(box, region) for box, region in _regions(squared > max(_CHANGED, _LEAST * largest))
-            if _largest(squared[box], region) > seed]
+            if _largest(squared[box], region) > max(seed, _FAINT * largest)]
 
 
 def _touched(changed, squared, depth=None):

@@ -152,6 +152,17 @@ def test_two_contacts_are_two(stage):
     assert overlap(mask, two(X, Y)[3]) > 0.75
 
 
+@pytest.mark.parametrize('shift', [(0.0, 0.0), (0.5e-3, 0.2e-3)])
+def test_false_colours_of_a_compressed_picture_are_no_second_contact(stage, shift):
+    ball = partial(hertz_skin, radius=RADIUS, approach=0.5e-3, centre=(-2e-3, 1e-3))
+    for quality in (90, 75):
+        image = shot(np.random.default_rng(15), ball, shift)
+        packed = cv2.imencode('.jpg', image, [cv2.IMWRITE_JPEG_QUALITY, quality])[1]
+        mask = stage.process(cv2.imdecode(packed, cv2.IMREAD_COLOR)).mask
+        assert cv2.connectedComponents(mask.view(np.uint8))[0] == 2
+        assert overlap(mask, ball(X, Y)[3]) > 0.8
+
+
 @pytest.mark.parametrize('turn', [0.0, 0.3])
 def test_a_contact_cut_by_the_border_is_filled(stage, turn):
     def log(x, y):
