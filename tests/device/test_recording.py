@@ -247,7 +247,8 @@ def test_stamps_zero_in_the_header_fall_back_to_the_time_of_recording(tmp_path):
 
 
 def test_a_gap_in_the_recording_is_waited_for(tmp_path):
-    messages = [image_message(types(), n) for n in (0, 1, 60)]
+    messages = [image_message(types(), 0), image_message(types(), 1),
+                image_message(types(), 2, stamp=FIRST_STAMP + 600 * 10**9)]
     path = write_bag(tmp_path / 'bag', {'/image': (IMAGE, messages)})
     with RecordingDevice(path) as device:
         device.start()
