@@ -10,7 +10,7 @@ from tactile_nodes.core.contact import ContactStage
 from tactile_nodes.core.reference import ReferenceBuilder
 from tactile_nodes.files.calibration import read_calibration
 from tactile_nodes.files.elastomer import read_elastomer
-from tactile_nodes.virtual.press_session import DEPTH, RADIUS, PressSession
+from tests.virtual.still_presses import DEPTH, RADIUS, PressSession
 
 SERIAL = 'VF-77'
 

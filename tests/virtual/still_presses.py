@@ -1,16 +1,6 @@
 # SPDX-License-Identifier: Apache-2.0
-r"""A virtual recording to calibrate with: a ball pressed into the skin all over the image.
+"""Pictures of a ball pressed into a virtual skin all over the image, to calibrate shading with."""
 
-The shipped files `config/calibrations/` are made in two steps per fingertip:
-
-    python -m tactile_nodes.virtual.press_session presses \
-        --serial VF-1001 --elastomer config/elastomers/soft_marked.yaml
-    tactile calibrate presses/images --indentations presses/indentations.csv \
-        --serial VF-1001 --elastomer config/elastomers/soft_marked.yaml \
-        --out config/calibrations/VF-1001_soft_marked.yaml
-"""
-
-import argparse
 import csv
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,7 +10,6 @@ import cv2
 import numpy as np
 
 from tactile_nodes.core.types import Frame, Truth
-from tactile_nodes.files.elastomer import read_elastomer
 from tactile_nodes.virtual.mechanics import LayerContact, Pose, Sphere
 from tactile_nodes.virtual.optics import REFERENCE_EXPOSURE, SkinCamera, optics_of
 from tactile_nodes.virtual.scenario import GRID_PITCH, GRID_SHAPE
@@ -121,18 +110,3 @@ class PressSession:
             table.writerow(('start_s', 'end_s', 'shape', 'radius_mm'))
             table.writerows((f'{press.start_s:.4f}', f'{press.end_s:.4f}', 'sphere',
                              f'{RADIUS * 1e3:g}') for press in self.indentations)
-
-
-def main():
-    """Write a session to a folder."""
-    parser = argparse.ArgumentParser(prog='python -m tactile_nodes.virtual.press_session',
-                                     description='Write a virtual calibration recording.')
-    parser.add_argument('folder', type=Path)
-    parser.add_argument('--serial', required=True)
-    parser.add_argument('--elastomer', metavar='FILE', type=Path, required=True)
-    args = parser.parse_args()
-    PressSession(read_elastomer(args.elastomer), args.serial).write(args.folder)
-
-
-if __name__ == '__main__':
-    main()
