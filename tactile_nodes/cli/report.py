@@ -65,13 +65,13 @@ def write_pages(folders, out, workers=None, cluster=None):
     """
     from tactile_nodes.cli.progress import Progress
     from tactile_nodes.cli.report_trial import write_trial_page
-    from tactile_nodes.trials.many import for_each
+    from tactile_nodes.trials.many import for_each, read_kept
 
     try:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise FileError(f'the folder cannot be made ({error.strerror})', where=str(out)) from None
-    kept = _read_kept(out)
+    kept = read_kept(out / _KEPT)
     done = {folder: kept[folder.name]['numbers'] for folder in folders
             if _is_current(kept.get(folder.name), folder, out)}
     todo, left_out = [folder for folder in folders if folder not in done], []
@@ -88,13 +88,6 @@ def write_pages(folders, out, workers=None, cluster=None):
     order = {folder: index for index, folder in enumerate(folders)}
     return ([done[folder] for folder in folders if folder in done],
             sorted(left_out, key=lambda pair: order[pair[0]]))
-
-
-def _read_kept(out):
-    try:
-        return json.loads((out / _KEPT).read_text(encoding='utf-8'))
-    except (OSError, ValueError):
-        return {}
 
 
 def _is_current(entry, folder, out):

@@ -8,7 +8,7 @@ import sqlite3
 
 from tactile_nodes.errors import DeviceError
 
-_SUFFIXES = ('.mcap', '.db3')
+SUFFIXES = ('.mcap', '.db3')
 
 _log = logging.getLogger(__name__)
 
@@ -92,8 +92,8 @@ def is_bag(path):
     """Whether there is a bag at `path`, by the names of files."""
     if path.is_dir():
         return (path / 'metadata.yaml').exists() or any(
-            any(path.glob(f'*{suffix}')) for suffix in _SUFFIXES)
-    return path.is_file() and path.suffix in _SUFFIXES
+            any(path.glob(f'*{suffix}')) for suffix in SUFFIXES)
+    return path.is_file() and path.suffix in SUFFIXES
 
 
 def _storage_of(path):

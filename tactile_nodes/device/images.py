@@ -23,7 +23,7 @@ _ENCODINGS = {
 # what the other nodes make of a camera's images, and the reference
 _MADE_OF_IMAGES = tuple(f'/{t.name}' for t in FINGER_TOPICS if t.type == _IMAGE_TYPES[0]
                         and t.name != 'image_raw')
-_SUFFIXES = ('.png', '.jpg', '.jpeg')
+SUFFIXES = ('.png', '.jpg', '.jpeg')
 
 class CorruptImageError(Exception):
     """An image that cannot be decoded; dropped and counted by who reads it."""
@@ -57,7 +57,7 @@ def images_at(path, topic, rate):
         raise DeviceError('no such recording', where=str(path), fix='Check the path.')
     if is_bag(path):
         return _BagImages(path, topic)
-    files = sorted(file for file in path.iterdir() if file.suffix.lower() in _SUFFIXES) \
+    files = sorted(file for file in path.iterdir() if file.suffix.lower() in SUFFIXES) \
         if path.is_dir() else []
     if files:
         return _Folder(path, files, rate)
@@ -108,7 +108,8 @@ class _BagImages:
                 where=str(path), found=topic,
                 expected='one of ' + ', '.join(cameras or images) if images else
                 f'an image topic; it has {", ".join(sorted(topics)) or "no topics"}',
-                fix='Say which topic to play.' if images else None)
+                fix='Name it: --image-topic, or `topic` of the device in the hand file.'
+                if images else None)
         self.topic, self._type = topic, topics[topic]
         self.name = f'{path} {topic}'
 

@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """One function over many recordings: on all cores, or on a cluster that is there already."""
 
+import json
 import multiprocessing
 import os
 from concurrent.futures import ProcessPoolExecutor, as_completed
@@ -50,6 +51,15 @@ def for_each(function, items, *, workers=None, cluster=None):
             pool.shutdown(wait=True, cancel_futures=True)
 
 
+def read_kept(path):
+    """What an earlier run has noted of its results, {name: dict}; empty where there is nothing."""
+    try:
+        kept = json.loads(path.read_text(encoding='utf-8'))
+    except (OSError, ValueError, RecursionError):
+        return {}
+    return kept if isinstance(kept, dict) else {}
+
+
 def _guarded(function, item):
     """Call it; a TactileError is a result, as one message (errors do not travel well)."""
     import cv2
@@ -72,13 +82,17 @@ def _result(future, item):
     try:
         return _unpacked(future.result())
     except BrokenProcessPool:
-        return TactileError('the process that worked on it died', where=str(item),
-                            fix='Was there enough memory? Try fewer at a time.')
+        return _died(item)
+
+
+def _died(item):
+    return TactileError('the process that worked on it died', where=str(item),
+                        fix='Was there enough memory? Try fewer at a time.')
 
 
 def _on_cluster(function, items, address):
     try:
-        from distributed import Client
+        from distributed import Client, KilledWorker
         from distributed import as_completed as done
     except ImportError:
         raise TactileError('a cluster needs a library that is not installed (distributed)',
@@ -91,4 +105,8 @@ def _on_cluster(function, items, address):
     with client:
         waiting = {client.submit(_guarded, function, item, pure=False): item for item in items}
         for future in done(list(waiting)):
-            yield waiting[future], _unpacked(future.result())
+            try:
+                result = _unpacked(future.result())
+            except KilledWorker:
+                result = _died(waiting[future])
+            yield waiting[future], result

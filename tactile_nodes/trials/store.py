@@ -54,10 +54,10 @@ def trial_folders(paths):
 
 
 def check_names(folders):
-    """Raise FileError where two trials have the same name: it names their page and group."""
+    """Raise FileError where two recordings have the same name: it names what is made of them."""
     twice = [name for name, count in Counter(f.name for f in folders).items() if count > 1]
     if twice:
-        raise FileError('two trials have the same name', found=twice[0],
+        raise FileError('two recordings have the same name', found=twice[0],
                         expected='names that differ', fix='Rename one of the folders.')
 
 

@@ -2,7 +2,10 @@
 """`tactile process`: bags of a virtual fingertip, read back with nothing of the package."""
 
 import csv
+import json
 import math
+import shutil
+from datetime import datetime, timezone
 
 import cv2
 import numpy as np
@@ -13,6 +16,7 @@ from tactile_nodes.device.contract import Light
 from tactile_nodes.device.virtual import VirtualDevice
 from tactile_nodes.files.elastomer import read_elastomer
 from tactile_nodes.files.scenario import read_scenario
+from tactile_nodes.files.trial import Trial, TrialFinger, write_trial
 from tactile_nodes.hand.resources import shipped
 from tests.device.recordings import image_bag, types, write_bag
 
@@ -138,7 +142,9 @@ def test_the_camera_among_its_own_pictures_is_found(frames, tmp_path, capsys):
     assert 'images     /a/image_raw\n' in capsys.readouterr().out
     two = write_bag(tmp_path / 'two', {'/a/image': messages(few), '/b/image': messages(few)})
     assert process(two, tmp_path / 'out') == 2
-    assert 'several image topics, expected one of /a/image, /b/image' in capsys.readouterr().err
+    said = capsys.readouterr().err
+    assert 'several image topics, expected one of /a/image, /b/image' in said
+    assert 'Name it: --image-topic' in said
     assert process(two, tmp_path / 'out', '--image-topic', '/b/image') == 0
 
 
@@ -174,3 +180,128 @@ def test_an_interrupted_run_leaves_nothing_half_done(bag, tmp_path, monkeypatch)
     monkeypatch.setattr(FingerPipeline, 'process', interrupted)
     assert process(bag, tmp_path / 'out', '--overlay') == 130
     assert not list((tmp_path / 'out').iterdir())
+
+
+@pytest.fixture(scope='module')
+def bags(bag, frames, tmp_path_factory):
+    """A folder of two recordings and what each gives alone."""
+    folder = tmp_path_factory.mktemp('bags')
+    shutil.copytree(bag, folder / 'whole')
+    write_bag(folder / 'part', {'/thumb/image_raw': messages(frames[:60])})
+    alone = {}
+    for name in ('whole', 'part'):
+        assert process(folder / name, folder / 'alone' / name) == 0
+        alone[name] = (folder / 'alone' / name / 'wrench.csv').read_bytes()
+    return folder, alone
+
+
+def process_many(bags, out, *options):
+    return main(['process', *map(str, bags), '--calibration', str(CALIBRATION), '--out', str(out),
+                 *options])
+
+
+def times(out):
+    return {path.parent.name: path.stat().st_mtime_ns for path in out.glob('*/wrench.csv')}
+
+
+def test_many_recordings_give_what_each_gives_alone(bags, tmp_path, capsys):
+    folder, alone = bags
+    assert process_many([folder / 'whole', folder / 'part', folder / 'none'], tmp_path,
+                        '--workers', '2') == 0
+    said = capsys.readouterr()
+    assert 'left out: ' in said.err and 'no such recording' in said.err
+    assert f'{tmp_path / "part"}: frames 60, ' in said.out
+    assert f'{tmp_path}: 2 processed, 1 left out' in said.out
+    for name, content in alone.items():
+        assert (tmp_path / name / 'wrench.csv').read_bytes() == content
+    assert process_many([folder / 'none', folder / 'nowhere'], tmp_path) == 2
+
+
+def test_a_cluster_gives_the_same(bags, tmp_path):
+    distributed = pytest.importorskip('distributed')
+    folder, alone = bags
+    with distributed.LocalCluster(
+            n_workers=1, threads_per_worker=1, processes=False, protocol='tcp',
+            host='127.0.0.1', dashboard_address=None) as cluster:
+        assert process_many([folder], tmp_path, '--cluster', cluster.scheduler_address) == 0
+    for name, content in alone.items():
+        assert (tmp_path / name / 'wrench.csv').read_bytes() == content
+
+
+def test_what_is_done_is_kept_until_something_changes(bags, tmp_path, monkeypatch):
+    from tactile_nodes.trials import offline
+    folder, calibration = tmp_path / 'bags', tmp_path / 'calibration.yaml'
+    shutil.copytree(bags[0], folder, ignore=lambda *_: ['alone'])
+    shutil.copy(CALIBRATION, calibration)
+    out, work_through = tmp_path / 'out', offline.work_through
+
+    def run(*options):
+        return main(['process', str(folder), '--calibration', str(calibration), '--out', str(out),
+                     '--workers', '1', *options])
+
+    def interrupted(recording, *rest):
+        if recording.path.name == 'whole':
+            raise KeyboardInterrupt
+        return work_through(recording, *rest)
+
+    monkeypatch.setattr(offline, 'work_through', interrupted)
+    assert run() == 130
+    monkeypatch.undo()
+    first = times(out)
+    assert list(first) == ['part']
+    assert run() == 0
+    both = times(out)
+    assert both['part'] == first['part'] and set(both) == {'part', 'whole'}
+    (out / 'part' / 'wrench.csv').write_text('cut off')
+    assert run() == 0
+    mended = times(out)
+    assert mended['part'] > both['part'] and mended['whole'] == both['whole']
+    shutil.rmtree(folder / 'part')
+    shutil.copytree(bags[0] / 'whole', folder / 'part')
+    assert run() == 0
+    replaced = times(out)
+    assert replaced['part'] > mended['part'] and replaced['whole'] == both['whole']
+    calibration.write_text(calibration.read_text() + '# another\n')
+    assert run() == 0
+    assert all(now > replaced[name] for name, now in times(out).items())
+    (out / '.processed.json').write_text('{"damaged')
+    assert run('--overlay') == 0
+    assert {file.name for file in (out / 'whole').iterdir()} == {'wrench.csv', 'overlay.mp4'}
+    assert set(json.loads((out / '.processed.json').read_text())) == {
+        str(out / 'part'), str(out / 'whole')}
+
+
+def test_two_recordings_of_one_name_are_refused(bag, bags, tmp_path, capsys):
+    (tmp_path / 'part').mkdir()
+    shutil.copytree(bag, tmp_path / 'part' / 'whole')
+    assert process_many([bags[0], tmp_path / 'part'], tmp_path / 'out') == 2
+    assert "two recordings have the same name, found 'whole'" in capsys.readouterr().err
+    assert not (tmp_path / 'out').exists()
+
+
+def test_a_trial_is_worked_through_with_its_own_calibrations(frames, tmp_path, capsys):
+    few = frames[:60]
+    folder = tmp_path / 'trial'
+    write_bag(folder, {f'/sorter/{name}/image_raw/compressed': messages(few, 'jpeg')
+                       for name in ('thumb', 'index', 'ring')})
+    fingers = {}
+    for name, serial in (('thumb', 'VF-1001'), ('index', 'VF-1002')):
+        (folder / 'setup').mkdir(exist_ok=True)
+        shutil.copy(shipped(f'config/calibrations/{serial}_soft_marked.yaml'),
+                    folder / 'setup' / f'{name}.yaml')
+        fingers[name] = TrialFinger(serial, 'soft_marked', f'setup/{name}.yaml')
+    fingers['ring'] = TrialFinger('VF-1004', 'soft_marked', '')
+    write_trial(Trial(folder, 'sorter', '', '', '', 'finished', None, None,
+                      datetime.now(timezone.utc), 2.0, fingers=fingers))
+    assert main(['process', str(folder), '--out', str(tmp_path / 'own')]) == 0
+    found = {path.parent.name: path for path in (tmp_path / 'own').glob('*/wrench.csv')}
+    assert set(found) == {'thumb', 'index'}
+    assert process(folder, tmp_path / 'thumb') == 0     # its serial says which is meant
+    assert 'images     /sorter/thumb/image_raw/compressed' in capsys.readouterr().out
+    assert (tmp_path / 'thumb' / 'wrench.csv').read_bytes() == found['thumb'].read_bytes()
+    assert main(['process', str(folder), '--out', str(tmp_path / 'one'), '--image-topic',
+                 '/sorter/index/image_raw/compressed']) == 0
+    assert [path.name for path in (tmp_path / 'one').iterdir() if path.is_dir()] == ['index']
+    (folder / 'trial.yaml').unlink()
+    assert main(['process', str(folder), '--out', str(tmp_path / 'one')]) == 2
+    assert 'expected --calibration CAL.yaml. Only trials have their own' in capsys.readouterr().err
