@@ -20,8 +20,8 @@ Wilson (1927)</dd>
 without a drop says only that the object was held so long (censored)</dd>
 <dt>curve</dt><dd>Kaplan and Meier (1958) with the pointwise 95 % band on the log-log scale
 (variance of Greenwood); compared by the log-rank test</dd>
-<dt>slip</dt><dd>the slip warning of a finger holds for at least 30 ms: its whole contact slides,
-or will in about 0.1 s if the motion goes on</dd>
+<dt>slip</dt><dd>the whole contact of a finger slides for at least 30 ms; a slip warning alone
+does not count</dd>
 <dt>press</dt><dd>normal force; peak: of the strongest finger, mean: of all fingers while they
 touch; mean &plusmn; standard deviation over the trials, as for slips and goal error; forces are
 estimates, see the calibrations in the trials' pages</dd>

@@ -109,7 +109,7 @@ def _timeline(reviewed):
                           label=name)
         contact.set_yticks(range(len(fingers)), list(fingers))
         contact.set_ylim(len(fingers) - 0.4, -0.6)
-        contact.set_title('contact (bar) and slip warning (hatched)', loc='left', fontsize=10)
+        contact.set_title('contact (bar) and slip (hatched)', loc='left', fontsize=10)
         for axes, label in ((press, 'press, N'), (shear, 'shear, N'), (stick, 'stick ratio')):
             axes.set_ylabel(label)
         stick.set_ylim(-0.05, 1.05)
@@ -156,7 +156,7 @@ def _moments(reviewed):
     slips = [(slips[0][0], name) for name, series in fingers.items() if (slips := series.slips())]
     if slips:
         begin, name = min(slips)
-        found.append((name, begin, 'first slip warning'))
+        found.append((name, begin, 'first slip'))
     if reviewed.proposed:
         finger = reviewed.proposed.finger
         found.append((finger, reviewed.proposed.at - _BEFORE_DROP, 'just before the drop'))

@@ -2,10 +2,10 @@
 """Proposes from touch alone when an object was dropped; a person confirms it.
 
 A grasp is at least two fingers in contact. It was a drop when two of them felt the object slide
-as a whole, under a grip that had not been loosened, and it went on sliding until fewer than two
-fingers felt it. When the grip was loosened first the object was put down; when it stuck again it
-was caught. (Common practice, no source; what the thresholds are worth was measured on virtual
-trials.)
+as a whole (a stick ratio of 0; a slip warning alone is no slide), under a grip that had not been
+loosened, and it went on sliding until fewer than two fingers felt it. When the grip was loosened
+first the object was put down; when it stuck again it was caught. (Common practice, no source; what
+the thresholds are worth was measured on virtual trials.)
 """
 
 from dataclasses import dataclass
@@ -17,7 +17,7 @@ _HELD = 0.3          # s that a grasp must have lasted
 _CAUGHT = 0.35       # s of sticking after which a slide has ended
 _BEFORE = (0.6, 0.1)     # s before the slide, between which the grip is measured
 _LOOSE = 0.75        # share of the grip below which it was loosened
-_LONG = 0.1          # s that a finger must slide under the full grip
+_LONG = 0.05         # s that a finger must slide under the full grip
 _WEAK = 0.05         # N, a press that is no grip
 
 
@@ -47,7 +47,7 @@ def propose_drop(fingers):
     ----------
     fingers : dict of str to series
         Each with `time` (N,) in s on one clock, rising; `press` (N,) in N; `in_contact` and
-        `slipping` (N,) bool.
+        `sliding` (N,) bool.
 
     Returns
     -------
@@ -105,7 +105,7 @@ def stretches(time, flags, brief=0.0):
 
 def _slide(name, series, begin, end):
     """The drop that ended this grasp as one finger felt it, or None."""
-    slides = [(first, last) for first, last in stretches(series.time, series.slipping)
+    slides = [(first, last) for first, last in stretches(series.time, series.sliding)
               if begin <= first <= end and last > begin]
     if not slides or end - slides[-1][1] > _CAUGHT:
         return None
@@ -116,7 +116,7 @@ def _slide(name, series, begin, end):
         & series.in_contact
     grip = float(np.median(series.press[then])) if then.any() else \
         float(series.press[np.searchsorted(series.time, first)])
-    held = series.slipping & (series.press >= _LOOSE * grip) & (series.time >= first) \
+    held = series.sliding & (series.press >= _LOOSE * grip) & (series.time >= first) \
         & (series.time <= last)
     steps = np.diff(series.time, append=series.time[-1])
     if grip < _WEAK or steps[held].sum() < _LONG:

@@ -14,7 +14,7 @@ from tactile_nodes.trials.drops import Drop, grasps, propose_drop, stretches
 from tactile_nodes.trials.run import joined, nearest, six, stamped
 from tactile_nodes.trials.store import load_trial
 
-_SHORT_SLIP = 0.03          # s that a slip warning must hold for it to count as a slip
+_SHORT_SLIP = 0.03          # s that a contact must slide for it to count as a slip
 _SLIP_GAP = 0.1             # s of sticking that separates two slips
 
 
@@ -58,10 +58,15 @@ class FingerSeries:
         """(N,) float64: tangential force, N."""
         return np.hypot(self.wrench[:, 0], self.wrench[:, 1])
 
+    @property
+    def sliding(self):
+        """(N,) bool: the whole contact slides; `slipping` warns of that, too."""
+        return self.slipping & (self.stick_ratio == 0)
+
     def slips(self):
-        """(begin, end) in s of every slip."""
+        """(begin, end) in s of every slip: the contact slid as a whole."""
         found = []
-        for begin, end in stretches(self.time, self.slipping):
+        for begin, end in stretches(self.time, self.sliding):
             if found and begin - found[-1][1] < _SLIP_GAP:
                 found[-1] = (found[-1][0], end)
             else:

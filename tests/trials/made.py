@@ -42,11 +42,12 @@ def joint_state(stamp_ns, names, position):
 
 def make_trial(output, name, *, condition='firm', outcome='success', drop_at=None, slides=False,
                seconds=3.0, hand='sorter', fingers=('thumb', 'index'), number=0, lost=(),
-               place=lambda time: (1e-3, 2e-3, 1e-4), signals=()):
+               stick=0.0, place=lambda time: (1e-3, 2e-3, 1e-4), signals=()):
     """Write a trial: contact from 0.5 to 2.0 s at 1 N, sliding from 1.7 s if it `slides`.
 
-    `lost` are numbers of frames that did not come; `place` is the contact keypoint over time;
-    `signals` are (topic, type, at in s, message) besides.
+    With a `stick` ratio above 0 that is only a warning. `lost` are numbers of frames that did not
+    come; `place` is the contact keypoint over time; `signals` are (topic, type, at in s, message)
+    besides.
     """
     started = STARTED + timedelta(minutes=number)
     trial = Trial(output / name, hand, 'plum', condition, '', 'finished', outcome, drop_at,
@@ -66,7 +67,7 @@ def make_trial(output, name, *, condition='firm', outcome='success', drop_at=Non
                      'contact/in_contact': make('std_msgs/msg/Bool', data=touching),
                      'contact/slipping': make('std_msgs/msg/Bool', data=sliding),
                      'contact/stick_ratio': make('std_msgs/msg/Float32',
-                                                 data=0.0 if sliding else 1.0)}
+                                                 data=stick if sliding else 1.0)}
             if touching:
                 parts['contact/centroid'] = point(stamp, place(time))
             written += [(f'/{hand}/{finger}/{part}', TYPES[part], stamp + 5_000_000, message)

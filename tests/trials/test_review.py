@@ -43,6 +43,13 @@ def test_numbers_of_a_drop(tmp_path):
     assert found['first_slip_s'] == pytest.approx(1.2, abs=2 * PERIOD)
 
 
+def test_a_warning_alone_is_no_slide(tmp_path):
+    make_trial(tmp_path, 'warned', slides=True, stick=0.3)
+    reviewed = review(tmp_path / 'warned')
+    assert reviewed.fingers['thumb'].slipping.any() and reviewed.proposed is None
+    assert numbers(reviewed)['slips'] == 0
+
+
 def test_a_person_knows_better_than_touch(tmp_path):
     make_trial(tmp_path, 'said', outcome='dropped', drop_at=1.5, slides=True)
     assert review(tmp_path / 'said').drop_at == 1.5
@@ -96,7 +103,7 @@ def touch(begin=0.5, end=2.0, slip=(), press=1.0, release=0.0):
     for first, last in slip:
         slipping |= (first <= TIME) & (last > TIME)
     return SimpleNamespace(time=TIME, press=press * share * contact, in_contact=contact,
-                           slipping=slipping & contact)
+                           sliding=slipping & contact)
 
 
 def both(**script):
