@@ -53,7 +53,7 @@ setup(
         'bench': ['scikit-image', 'trackpy'],
         # colcon runs pytest because it is named here.
         'test': ['pytest', 'pytest-timeout', 'psutil', 'ruff>=0.17,<0.18', 'scikit-fem', 'tamaas',
-                 'OpenPIV', 'GTC', 'lifelines', 'distributed'],
+                 'OpenPIV', 'GTC', 'lifelines', 'distributed', 'hypothesis'],
     },
     data_files=shared_files(),
     entry_points={'console_scripts': ['tactile = tactile_nodes.cli.main:main',

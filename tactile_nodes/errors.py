@@ -1,6 +1,11 @@
 # SPDX-License-Identifier: Apache-2.0
 """The errors of this package: each says what, where, found, expected and what to do."""
 
+import reprlib
+import unicodedata
+
+_LONGEST = 1000          # characters of what was found
+
 
 class TactileError(Exception):
     """A problem that the user can act on; printed as one message, never as a traceback.
@@ -25,10 +30,36 @@ class TactileError(Exception):
     def _message(self):
         text = self.what if self.where is None else f'{self.where}: {self.what}'
         if self.found is not None:
-            text += f', found {self.found!r}'
+            text += f', found {_short.repr(self.found)[:_LONGEST]}'
         if self.expected is not None:
             text += f', expected {self.expected}'
-        return text + '.' + (f' {self.fix}' if self.fix else '')
+        return escaped(text + '.' + (f' {self.fix}' if self.fix else ''))
+
+
+def escaped(text):
+    """Return the text with control characters, which a terminal would obey, written as escapes."""
+    return ''.join(character if character in '\n\t'
+                   or unicodedata.category(character) not in ('Cc', 'Cs')
+                   else character.encode('unicode_escape').decode() for character in text)
+
+
+class _Short(reprlib.Repr):
+    """Says what was found in few words, however large it is."""
+
+    def __init__(self):
+        super().__init__()
+        self.maxlevel = 3
+        self.maxlist = self.maxtuple = self.maxdict = self.maxset = self.maxfrozenset = 20
+        self.maxstring = self.maxlong = self.maxother = _LONGEST
+
+    def repr_int(self, value, level):
+        try:
+            return super().repr_int(value, level)
+        except ValueError:                     # Python does not print more than 4300 digits
+            return 'a huge number'
+
+
+_short = _Short()
 
 
 class FileError(TactileError):

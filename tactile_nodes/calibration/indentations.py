@@ -2,12 +2,14 @@
 """The table of indentations, and the moments of a recording that show a ball in the skin best."""
 
 import csv
+import io
 import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from tactile_nodes.errors import FileError
+from tactile_nodes.files.section import read_text
 
 _COLUMNS = ('start_s', 'end_s', 'shape', 'radius_mm')
 _BALLS = ('sphere', 'ball')
@@ -49,9 +51,8 @@ def read_indentations(path):
         With the line that is wrong.
     """
     try:
-        with open(path, newline='', encoding='utf-8') as file:
-            lines = list(csv.reader(file))
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        lines = list(csv.reader(io.StringIO(read_text(path), newline='')))
+    except csv.Error as error:
         raise FileError(f'cannot be read ({error})', where=str(path)) from None
     head = tuple(word.strip() for word in lines[0]) if lines else ()
     if head != _COLUMNS:

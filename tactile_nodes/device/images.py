@@ -25,8 +25,17 @@ _MADE_OF_IMAGES = tuple(f'/{t.name}' for t in FINGER_TOPICS if t.type == _IMAGE_
                         and t.name != 'image_raw')
 SUFFIXES = ('.png', '.jpg', '.jpeg')
 
+
 class CorruptImageError(Exception):
     """An image that cannot be decoded; dropped and counted by who reads it."""
+
+
+def decode_image(data):
+    """(H, W, 3) uint8, blue green red, of an image file's bytes; None if they are broken."""
+    try:
+        return cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
+    except cv2.error:           # nothing there, or it claims to be larger than is let in
+        return None
 
 
 def images_at(path, topic, rate):
@@ -148,10 +157,7 @@ def _decoded(data):
     whole = b'\xff\xd9' in data.rstrip(b'\0')[-64:] if jpeg else b'IEND' in data[-16:]
     if not whole:
         raise CorruptImageError('not a whole image')
-    try:
-        image = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
-    except cv2.error as error:
-        raise CorruptImageError(str(error)) from None
+    image = decode_image(data)
     if image is None:
         raise CorruptImageError('not an image')
     return image, data if jpeg else None

@@ -14,6 +14,7 @@ import numpy as np
 
 from tactile_nodes.core.types import Frame
 from tactile_nodes.device.contract import OFF, DeviceInfo, FingertipDevice, check_setting
+from tactile_nodes.device.images import decode_image
 from tactile_nodes.device.usb_discovery import attached_cameras, find_camera, holders, udev_rule
 from tactile_nodes.device.usb_leds import led_driver
 from tactile_nodes.device.v4l2 import VideoNode
@@ -334,7 +335,7 @@ class UsbDevice(FingertipDevice):
         # the decoder fills what is missing with grey, so a cut-off JPEG must be seen before it
         if data[:2] != b'\xff\xd8' or b'\xff\xd9' not in data[-512:]:
             return None
-        image = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
+        image = decode_image(data)
         return image if image is not None and image.shape[1::-1] == self._size else None
 
     def _measure_offset(self):

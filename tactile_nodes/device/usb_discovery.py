@@ -11,7 +11,7 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from tactile_nodes.errors import DeviceError, DeviceLost
+from tactile_nodes.errors import DeviceError, DeviceLost, escaped
 
 SYSFS = Path('/sys')
 
@@ -93,10 +93,10 @@ def _camera(entry):
     bus = int(_text(folder / 'busnum'))
     root = next(parent for parent in (folder, *folder.parents) if parent.name == f'usb{bus}')
     return AttachedCamera(
-        serial=_text(folder / 'serial', ''), port=folder.name, node=f'/dev/{entry.name}',
+        serial=escaped(_text(folder / 'serial', '')), port=folder.name, node=f'/dev/{entry.name}',
         vendor_id=int(_text(folder / 'idVendor'), 16),
         product_id=int(_text(folder / 'idProduct'), 16),
-        product=_text(folder / 'product', ''), speed=float(_text(folder / 'speed')),
+        product=escaped(_text(folder / 'product', '')), speed=float(_text(folder / 'speed')),
         bus=bus, address=int(_text(folder / 'devnum')), controller=root.parent.name,
         folder=folder)
 

@@ -89,9 +89,9 @@ def read_calibration(path, *, serial=None, elastomer=None):
         raise top.error('created', created, 'a date like 2026-01-31T12:00:00+00:00') from None
     version = top.text('software_version')
     image = top.section('image')
-    scale, size = image.number('um_per_px', above=0) * 1e-6, ('height_px', 'width_px')
+    scale, size = image.number('um_per_px', above=0, high=1e4) * 1e-6, ('height_px', 'width_px')
     try:
-        geometry = ImageGeometry(*(image.integer(key, low=16) for key in size), scale)
+        geometry = ImageGeometry(*(image.integer(key, low=16, high=4096) for key in size), scale)
     except DataError as error:
         raise FileError(str(error), where=top.where('image')) from None
     image.finish()

@@ -3,6 +3,7 @@
 
 from tactile_nodes.core.layer import gent_modulus
 from tactile_nodes.core.types import Elastomer, ElastomerKind
+from tactile_nodes.errors import DataError, FileError
 from tactile_nodes.files.section import read_section
 
 
@@ -18,7 +19,10 @@ def read_elastomer(path):
     Elastomer
     """
     top = read_section(path)
-    elastomer = take_elastomer(top)
+    try:
+        elastomer = take_elastomer(top)
+    except DataError as error:
+        raise FileError(str(error), where=str(top.path)) from None
     top.finish()
     return elastomer
 
@@ -30,15 +34,16 @@ def take_elastomer(top):
         raise top.error('modulus_kpa', 'both' if top.has('shore_a') else 'neither',
                         'either modulus_kpa or shore_a')
     if top.has('modulus_kpa'):
-        modulus = top.number('modulus_kpa', above=0) * 1e3
+        modulus = top.number('modulus_kpa', above=0, high=1e6) * 1e3
     else:
         modulus = gent_modulus(top.number('shore_a', low=1, high=95))
     marks = {}
     if kind.has_markers:
-        marks = {'marker_pitch': top.number('marker_pitch_mm', above=0) * 1e-3,
-                 'marker_diameter': top.number('marker_diameter_mm', above=0) * 1e-3}
+        marks = {'marker_pitch': top.number('marker_pitch_mm', above=0, high=100) * 1e-3,
+                 'marker_diameter': top.number('marker_diameter_mm', above=0, high=100) * 1e-3}
     return Elastomer(
-        name=top.text('name'), kind=kind, thickness=top.number('thickness_mm', above=0) * 1e-3,
+        name=top.text('name'), kind=kind,
+        thickness=top.number('thickness_mm', above=0, high=100) * 1e-3,
         youngs_modulus=modulus, poissons_ratio=top.number('poissons_ratio', above=0, high=0.499),
         modulus_relative_sd=top.number('modulus_relative_sd', 0.1, above=0, high=1), **marks)
 

@@ -21,6 +21,7 @@ _DEFAULTS = {
     'gain': _DEVICE['gain'].default,
     'leds': {name[4:]: _DEVICE[name].default for name in _DEVICE if name.startswith('led.')},
 }
+_MOST_FINGERS = 32
 _NAME = re.compile(r'[a-zA-Z](_?[a-zA-Z0-9])*')
 _FRAME = re.compile(r'[a-zA-Z0-9_][a-zA-Z0-9_/.-]*')
 
@@ -154,8 +155,8 @@ def read_hand(path):
     common = _settings(top, _DEFAULTS)
     group = top.section('fingers')
     names = group.keys()
-    if not names:
-        raise top.error('fingers', {}, 'at least one finger')
+    if not 0 < len(names) <= _MOST_FINGERS:
+        raise top.error('fingers', names, f'at least one finger, at most {_MOST_FINGERS}')
     _check_serials(group, names)
     fingers = tuple(_finger(group, name, common) for name in names)
     group.finish()

@@ -1,19 +1,53 @@
 # SPDX-License-Identifier: Apache-2.0
 """Checked access to a YAML mapping: every wrong key names file, key, found and expected."""
 
-import math
 import os
+import stat
+import sys
 from pathlib import Path
 
 import yaml
 
-from tactile_nodes.errors import FileError
+from tactile_nodes.errors import FileError, escaped
 
+MOST_BYTES = 128 * 1024      # of a file; larger ones are something else
+_MOST_NODES = 100_000        # values of a file, those behind aliases counted at each alias
 _MISSING = object()
 
 
 class _UniqueKeyLoader(yaml.SafeLoader):
-    """Safe YAML that refuses a key given twice instead of keeping the last."""
+    """Safe YAML that refuses a key given twice instead of keeping the last.
+
+    Refused too are aliases that contain themselves, or unfold to more than any file needs.
+    """
+
+    def get_single_node(self):
+        node = super().get_single_node()
+        if node is not None:
+            _weigh(node, {})
+        return node
+
+
+def _weigh(node, known):
+    """Values in a node of YAML; `known` holds the weights of nodes seen, None of open ones."""
+    weight = known.setdefault(id(node), None)
+    if weight is not None:
+        return weight
+    weight = 1
+    if isinstance(node, yaml.CollectionNode):
+        for part in node.value:
+            for child in part if isinstance(part, tuple) else (part,):
+                if id(child) in known and known[id(child)] is None:
+                    raise _refused('an alias of what it is in', child)
+                weight += _weigh(child, known)
+    if weight > _MOST_NODES:
+        raise _refused('aliases that unfold to too much', node)
+    known[id(node)] = weight
+    return weight
+
+
+def _refused(problem, node):
+    return yaml.constructor.ConstructorError(None, None, problem, node.start_mark)
 
 
 def _unique_mapping(loader, node, deep=False):
@@ -21,16 +55,38 @@ def _unique_mapping(loader, node, deep=False):
     for key_node, _ in node.value:
         key = loader.construct_object(key_node, deep=True)
         if not isinstance(key, (str, int, float, bool)):
-            raise yaml.constructor.ConstructorError(
-                None, None, 'a key that is not a plain word', key_node.start_mark)
+            raise _refused('a key that is not a plain word', key_node)
         if key in seen:
-            raise yaml.constructor.ConstructorError(
-                None, None, f'key {key!r} is given twice', key_node.start_mark)
+            raise _refused(f'key {key!r} is given twice', key_node)
         seen.add(key)
     return yaml.SafeLoader.construct_mapping(loader, node, deep)
 
 
 _UniqueKeyLoader.add_constructor(yaml.resolver.BaseResolver.DEFAULT_MAPPING_TAG, _unique_mapping)
+
+
+def read_text(path):
+    """Text of a small file.
+
+    Raises
+    ------
+    FileError
+        Missing, unreadable, not a plain file, larger than `MOST_BYTES`, or not UTF-8.
+    """
+    path = Path(path)
+    try:
+        if not stat.S_ISREG(path.stat().st_mode):      # a pipe or a device may never end
+            raise FileError('not a file', where=str(path), fix='Check the path.')
+        with path.open('rb') as stream:
+            data = stream.read(MOST_BYTES + 1)
+        text = data[:MOST_BYTES].decode('utf-8-sig')
+    except FileNotFoundError:
+        raise FileError('no such file', where=str(path), fix='Check the path.') from None
+    except (OSError, ValueError) as error:
+        raise FileError(f'cannot be read ({error})', where=str(path)) from None
+    if len(data) > MOST_BYTES:
+        raise FileError('too large', where=str(path), expected=f'at most {MOST_BYTES} bytes')
+    return text
 
 
 def read_section(path):
@@ -45,13 +101,9 @@ def read_section(path):
     FileError
         Missing, unreadable, not YAML, or not a mapping.
     """
-    path = Path(path)
+    path, text = Path(path), read_text(path)
     try:
-        data = yaml.load(path.read_text(encoding='utf-8'), Loader=_UniqueKeyLoader)
-    except FileNotFoundError:
-        raise FileError('no such file', where=str(path), fix='Check the path.') from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise FileError(f'cannot be read ({error})', where=str(path)) from None
+        data = yaml.load(text, Loader=_UniqueKeyLoader)
     except (yaml.YAMLError, ValueError, RecursionError) as error:
         mark = getattr(error, 'problem_mark', None)
         line = f', line {mark.line + 1}' if mark else ''
@@ -87,6 +139,14 @@ class Section:
         """All keys of the mapping, in file order."""
         return list(self._data)
 
+    def names(self):
+        """All keys, which must be texts."""
+        for key in self._data:
+            if not isinstance(key, str) or escaped(key) != key:
+                raise FileError('wrong key', where=self.where(), found=key, expected='a text',
+                                fix='Put it in quotes if it looks like a number.')
+        return list(self._data)
+
     def has(self, key):
         """Whether the key is given."""
         return key in self._data
@@ -100,9 +160,10 @@ class Section:
         return default
 
     def text(self, key, default=_MISSING):
-        """A non-empty string."""
+        """A non-empty string without control characters."""
         value = self._take(key, default, 'a text')
-        if value is not default and (not isinstance(value, str) or not value.strip()):
+        if value is not default and (not isinstance(value, str) or not value.strip()
+                                     or escaped(value) != value):
             raise self.error(key, value, 'a text', 'Put it in quotes if it looks like a number.')
         return value
 
@@ -173,7 +234,11 @@ class Section:
             return value
         path = Path(os.path.expanduser(value))
         path = path if path.is_absolute() else self.path.parent / path
-        if not path.exists():
+        try:
+            exists = path.exists()
+        except OSError:                # such as a name that is too long
+            exists = False
+        if not exists:
             raise FileError('no such file', where=self.where(key), found=str(path),
                             fix='The path is relative to the file that names it.')
         return path
@@ -216,7 +281,7 @@ class Section:
 
 def _is_number(value):
     return isinstance(value, (int, float)) and not isinstance(value, bool) \
-        and math.isfinite(value)
+        and -sys.float_info.max <= value <= sys.float_info.max
 
 
 def _in_range(value, above, low, high):

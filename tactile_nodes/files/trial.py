@@ -148,11 +148,9 @@ def read_trial(folder):
     marks = tuple(Mark(mark.number('at_s'), mark.text('text'))
                   for mark in top.sections('marks', ()))
     group = top.section('fingers', {})
-    names = group.keys()
-    fingers = {name: _finger(group.section(name)) for name in names}
+    fingers = {name: _finger(group.section(name)) for name in group.names()}
     versions = top.section('software', {})
-    programs = versions.keys()
-    software = {name: versions.text(name) for name in programs}
+    software = {name: versions.text(name) for name in versions.names()}
     trial = Trial(
         folder=folder, hand=top.text('hand'), object=top.text('object', ''),
         condition=top.text('condition', ''), note=top.text('note', ''),

@@ -3,12 +3,12 @@
 
 from types import SimpleNamespace
 
-import cv2
 import numpy as np
 
 from tactile_nodes.core.contact import ContactStage
 from tactile_nodes.core.overlay import draw_overlay
 from tactile_nodes.device.bags import Bag, stamp_of
+from tactile_nodes.device.images import decode_image
 from tactile_nodes.errors import FileError
 from tactile_nodes.files.calibration import read_calibration
 from tactile_nodes.trials.offline import Recording
@@ -62,7 +62,7 @@ def finger_frames(trial, name, *, found=False, images=True):
     for stamp, parts in _frames(trial, name, images=images):
         image = parts.get(_IMAGES)
         if image is not None:
-            image = cv2.imdecode(np.asarray(image.data), cv2.IMREAD_COLOR)
+            image = decode_image(image.data)
         if images and image is None:
             continue
         markers = markers_of(parts.get(_MARKERS))
@@ -87,9 +87,9 @@ def pictures_at(trial, name, series, rows):
     wanted, pictures = {int(series.stamp_ns[row]): row for row in rows}, {}
     for stamp, parts in _frames(trial, name, images=True):
         row = wanted.get(stamp)
-        if row is None or _IMAGES not in parts:
+        image = decode_image(parts[_IMAGES].data) if row is not None and _IMAGES in parts else None
+        if image is None:
             continue
-        image = cv2.imdecode(np.asarray(parts[_IMAGES].data), cv2.IMREAD_COLOR)
         overlay = None
         if stage is not None:
             markers, goal = markers_of(parts.get(_MARKERS)), series.goal[row]

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 
-import cv2
 import numpy as np
 
 from tactile_nodes.core.types import AXES, ForceEstimate, MarkerField
-from tactile_nodes.errors import FileError
+from tactile_nodes.device.images import decode_image
+from tactile_nodes.errors import DataError, FileError
 
 _SOON_NS = 2 * 10**9
 _SERIES = ('/wrench', '/wrench/stddev', '/contact/stick_ratio', '/contact/slipping')
@@ -119,16 +119,18 @@ class BagReader:
     def frame(self, namespace, run, row):
         """Image (H, W, 3), MarkerField and ForceEstimate of a row of the run.
 
-        None if its image is not there. The contact mask is not recorded: it follows from these.
+        None if its image is not there or broken. The contact mask is not recorded: it follows
+        from these.
         """
         stamp = run.stamp_ns[row]
         jpeg, cloud = (self._stamped(f'{namespace}/{name}', stamp)
                        for name in ('image_raw/compressed', 'markers/displacement'))
-        if jpeg is None:
+        image = None if jpeg is None else decode_image(jpeg.data)
+        if image is None:
             return None
         estimate = ForceEstimate(run.wrench[row], run.sd[row], float(run.stick_ratio[row]),
                                  bool(run.slipping[row]))
-        return cv2.imdecode(jpeg.data, cv2.IMREAD_COLOR), markers_of(cloud), estimate
+        return image, markers_of(cloud), estimate
 
     @cached_property
     def _messages(self):
@@ -195,14 +197,25 @@ def _stamp(data):
 
 
 def markers_of(cloud):
-    """MarkerField of a marker cloud (x y z dx dy dz id), empty without one."""
+    """MarkerField of a marker cloud (x y z dx dy dz id), empty without one.
+
+    Raises
+    ------
+    DataError
+        Other fields, or data that are not whole.
+    """
     if cloud is None or not cloud.width:
         return MarkerField.empty()
     kinds = {7: '<f4', 8: '<f8', 5: '<i4', 6: '<u4'}
-    points = np.frombuffer(cloud.data, np.dtype({
-        'names': [f.name for f in cloud.fields], 'formats': [kinds[f.datatype]
-                                                             for f in cloud.fields],
-        'offsets': [f.offset for f in cloud.fields], 'itemsize': cloud.point_step}))
+    try:
+        points = np.frombuffer(cloud.data, np.dtype({
+            'names': [f.name for f in cloud.fields],
+            'formats': [kinds[f.datatype] for f in cloud.fields],
+            'offsets': [f.offset for f in cloud.fields], 'itemsize': cloud.point_step}))
+        points[['x', 'y', 'dx', 'dy', 'id']]
+    except (KeyError, ValueError) as error:
+        raise DataError(f'wrong marker cloud ({error})',
+                        expected='x y z dx dy dz and id, and whole points') from None
     return MarkerField(points['id'].astype(np.int32),
                        np.stack([points['x'], points['y']], 1).astype(np.float32),
                        np.stack([points['dx'], points['dy']], 1).astype(np.float32))

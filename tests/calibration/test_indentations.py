@@ -38,7 +38,7 @@ def test_a_wrong_table_is_refused_by_line(tmp_path, text, expected):
 
 
 def test_a_missing_table_is_refused(tmp_path):
-    with pytest.raises(FileError, match='cannot be read'):
+    with pytest.raises(FileError, match='no such file'):
         read_indentations(tmp_path / 'none.csv')
 
 
