@@ -7,6 +7,7 @@ not on any package registry, and on a robot it is tied to one NumPy version. Eve
 """
 
 import array
+import re
 import sys
 from importlib import import_module
 
@@ -29,6 +30,7 @@ METRES_PER_NEWTON = 0.01
 """Length of the force arrow in the viewer."""
 
 _MAX_SIDE = 16384
+_MESSAGE_TYPE = re.compile('([a-z][a-z0-9_]*)/msg/([A-Z][A-Za-z0-9]*)')
 _CLOUD = np.dtype([('x', '<f4'), ('y', '<f4'), ('z', '<f4'), ('dx', '<f4'), ('dy', '<f4'),
                    ('dz', '<f4'), ('id', '<i4')])
 _CLOUD_LAYOUT = [
@@ -39,9 +41,19 @@ _PATCH_COLOUR = ColorRGBA(r=0.34, g=0.71, b=0.91, a=0.6)     # sky blue
 
 
 def message_type(name):
-    """Class of a message type such as 'sensor_msgs/msg/Image'."""
-    package, kind, message = name.split('/')
-    return getattr(import_module(f'{package}.{kind}'), message)
+    """Class of a message type such as 'sensor_msgs/msg/Image'.
+
+    Raises
+    ------
+    DataError
+        It is none, or not installed. (The name may come from anybody on the network.)
+    """
+    parts = _MESSAGE_TYPE.fullmatch(name)
+    try:
+        return getattr(import_module(f'{parts[1]}.msg'), parts[2])
+    except (TypeError, ImportError, AttributeError):
+        raise DataError('no such message type here', found=name,
+                        expected='one that is installed') from None
 
 
 def header_of(stamp_ns, frame_id):
