@@ -26,7 +26,6 @@ from tactile_nodes.nodes.process import run
 from tactile_nodes.trials.recorder import TrialRecorder
 from tactile_nodes.trials.store import repair_all
 
-_NICE = 5           # the fingers come first; what waits for the recorder waits in its queue
 _QUEUE = 500        # messages of a topic that may wait while the recorder does not run
 _MOST_FRAMES = 64   # messages of fixed frames that are kept for the next trial
 _FRAMES = Topic('/tf_static', 'tf2_msgs/msg/TFMessage', 'transforms', 'fixed frames',
@@ -110,9 +109,9 @@ class RecorderNode(Node):
         self._hear_others()
         trial = self._recorder.start(*(self._value(f'trial.{name}')
                                        for name in ('object', 'condition', 'note')))
-        self._recording = True
         for name in self._heard:
             self._add(name)
+        self._recording = True
         self.get_logger().info(f'recording into {trial.folder}')
         return str(trial.folder)
 
@@ -157,7 +156,7 @@ class RecorderNode(Node):
         try:
             message_class = message_type(kind)
             self._recorder.check_type(kind)
-        except (ImportError, TactileError) as error:
+        except TactileError as error:
             self.get_logger().info(f'{name} is left out: {error}')
             self._heard[name] = None
             return
@@ -178,9 +177,9 @@ class RecorderNode(Node):
             durability=DurabilityPolicy.TRANSIENT_LOCAL if latched else DurabilityPolicy.VOLATILE,
             reliability=ReliabilityPolicy.RELIABLE if reliable else ReliabilityPolicy.BEST_EFFORT)
         self._heard[name] = kind, depth, latched
-        self.create_subscription(message_class, name, store, quality, raw=True)
         if self._recorder.trial is not None:
-            self._add(name)
+            self._add(name)            # first: messages come as soon as there is a subscription
+        self.create_subscription(message_class, name, store, quality, raw=True)
 
     def _add(self, name):
         """Add a topic to the trial, with what was published on it before for late listeners."""
@@ -233,15 +232,12 @@ class RecorderNode(Node):
 
 
 def main(args=None):
-    """Run the recorder until SIGINT or SIGTERM."""
-    def build():
-        node = RecorderNode()
-        # After the middleware's own threads are there: those take messages in at once, before
-        # their publishers forget them; the threads that handle them yield to the fingers.
-        os.nice(_NICE)
-        return [node]
+    """Run the recorder until SIGINT or SIGTERM.
 
-    run(build, args)
+    It is not made nice: on a machine that is busy a nice recorder falls behind, and what it has
+    not read yet is lost with it.
+    """
+    run(lambda: [RecorderNode()], args)
 
 
 if __name__ == '__main__':

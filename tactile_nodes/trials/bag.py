@@ -179,6 +179,7 @@ class BagWriter:
                 for topic, data, receive_ns, publish_ns in messages:
                     add(channels[topic], receive_ns, data, publish_ns)
                     topics[topic]['message_count'] += 1
+                self._flush_if_due()
             except OSError as error:
                 self._failure = error
                 raise self._failed(error) from None
@@ -221,10 +222,16 @@ class BagWriter:
             while not self._done.wait(_FLUSH_PERIOD):
                 with self._lock:
                     if self._failure is None:
-                        self._writer.flush()
-                        self._flushed = time.monotonic()
+                        self._flush_if_due()
         except OSError as error:
             self._failure = self._failure or error
+
+    def _flush_if_due(self):
+        """Also who writes does this: on a busy machine it may be long until a keeper runs."""
+        now = time.monotonic()
+        if now - self._flushed >= _FLUSH_PERIOD:
+            self._writer.flush()
+            self._flushed = now
 
     def _keep_on_disk(self):
         """Push that to the disk; a slow disk holds up neither `write` nor the flushing."""

@@ -2,9 +2,12 @@
 """Records one trial after another; watches the disk and stops cleanly before data is lost.
 
 Messages come in one thread and are written in another, so that a disk that is busy holds up
-nothing. What waits for the disk is announced long before it is too much.
+nothing. On a machine that is busy the other may be late: then who brings a message writes what has
+waited, so that what a crash loses does not depend on two threads. What waits for the disk is
+announced long before it is too much.
 """
 
+import math
 import os
 import shutil
 import threading
@@ -37,6 +40,7 @@ _WARN_SECONDS = 60.0             # of recording that fit, below which the user i
 _LATE = 1.0                      # s that messages wait for the disk, above which he is warned
 _UNSAFE = 2.0                    # s after which written data should be on the disk
 _BATCH = 0.05                    # s between two writes
+_OVERDUE = 150_000_000           # ns that a message has waited when another thread writes it
 _SETUP = 'setup'                 # folder for the copies of hand file and calibrations
 _RESERVE = '.reserve'            # room that is given free to finish a bag on a full disk
 
@@ -69,7 +73,7 @@ class TrialRecorder:
         self._hand_file = Path(hand_file) if hand_file else None
         self.trial, self.warning, self.problem = None, '', ''
         self._bag = self._writer = None
-        self._queue = deque()
+        self._queue, self._turn = deque(), threading.Lock()
 
     def start(self, object_name='', condition='', note=''):
         """Begin a trial; topics are added next.
@@ -128,9 +132,14 @@ class TrialRecorder:
         learn(message_definitions(), message_type)
 
     def put(self, topic, data, received_ns):
-        """Take a message; it is written soon, in another thread."""
+        """Take a message; it is written soon, in another thread unless that is late."""
         self._taken += len(data)
         self._queue.append((topic, data, received_ns, received_ns))
+        if self._waits_since() < received_ns - _OVERDUE and self._turn.acquire(blocking=False):
+            try:
+                self._write_waiting()
+            finally:
+                self._turn.release()
 
     def mark(self, text):
         """Note that something happened just now; on the disk when this returns."""
@@ -197,16 +206,30 @@ class TrialRecorder:
 
     def _write(self):
         """Bring what waits into the bag until told to end, and then the rest."""
-        queue, ended = self._queue, False
+        ended = False
         while not ended:
             ended = self._ending.wait(_BATCH)
-            batch = [queue.popleft() for _ in range(len(queue))]
-            try:
-                self._bag.write_many(batch)
-            except FileError as error:
-                self._failure = error
-                return
-            self._written += sum(len(message[1]) for message in batch)
+            with self._turn:
+                self._write_waiting()
+
+    def _write_waiting(self):
+        """Bring what waits into the bag, unless that has failed before; for who has the turn."""
+        if self._failure is not None:
+            return
+        batch = [self._queue.popleft() for _ in range(len(self._queue))]
+        try:
+            self._bag.write_many(batch)
+        except FileError as error:
+            self._failure = error
+            return
+        self._written += sum(len(message[1]) for message in batch)
+
+    def _waits_since(self):
+        """When the message came that has waited longest, ns; inf when none waits."""
+        try:
+            return self._queue[0][2]
+        except IndexError:
+            return math.inf
 
     def _end(self, trial, problem):
         """Write the rest, finish the bag, label the trial."""
@@ -261,10 +284,7 @@ class TrialRecorder:
 
     def _late(self):
         """How long the oldest message has waited, s."""
-        try:
-            return time.time() - self._queue[0][2] * 1e-9
-        except IndexError:
-            return 0.0
+        return max(0.0, time.time() - self._waits_since() * 1e-9)
 
     def _rate(self):
         """Bytes that are written in a second, over the last ones."""

@@ -19,6 +19,7 @@ from mcap.reader import make_reader
 from rosbags.rosbag2 import Reader
 
 from tactile_nodes.errors import FileError
+from tactile_nodes.trials import bag as module
 from tactile_nodes.trials.bag import BagWriter
 from tactile_nodes.trials.bag_repair import MAGIC, being_recorded, is_finished, repair_bag
 
@@ -30,7 +31,8 @@ ROOT = Path(__file__).parents[2]
 def whole(tmp_path_factory):
     """Bytes of a finished bag of two topics, and its messages."""
     folder, rng, messages = tmp_path_factory.mktemp('whole') / 'bag', random.Random(4), []
-    with BagWriter(folder) as bag:
+    with pytest.MonkeyPatch.context() as patch, BagWriter(folder) as bag:
+        patch.setattr(module, '_FLUSH_PERIOD', 1e6)             # chunks end where this says so
         bag.add_topic('/flag', 'std_msgs/msg/Bool', depth=3)
         bag.add_topic('/arm', 'sensor_msgs/msg/JointState', latched=True)
         for index in range(COUNT):

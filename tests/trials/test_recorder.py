@@ -12,6 +12,8 @@ import pytest
 pytest.importorskip('mcap')
 pytest.importorskip('rosbags')
 
+from mcap.exceptions import EndOfFile
+from mcap.reader import NonSeekingReader
 from rosbags.rosbag2 import Reader
 
 from tactile_nodes.errors import DataError, FileError
@@ -215,3 +217,18 @@ def test_reserve_is_on_the_disk_while_recording(tmp_path):
     assert os.stat(trial.folder / '.reserve').st_blocks * 512 >= 2**20
     recorder.stop()
     assert not (trial.folder / '.reserve').exists()
+
+
+def test_who_brings_messages_writes_them_where_the_other_thread_is_late(tmp_path, monkeypatch):
+    monkeypatch.setattr(module, '_BATCH', 1e6)                   # it never comes
+    recorder, trial = started(tmp_path)
+    path, end = trial.folder / f'{trial.name}_0.mcap', time.monotonic() + 1.0
+    while time.monotonic() < end:
+        put(recorder, 1, 1000)
+        time.sleep(0.005)
+    safe = 0
+    with path.open('rb') as stream, pytest.raises(EndOfFile):      # it goes on
+        for _ in NonSeekingReader(stream).iter_messages(log_time_order=False):
+            safe += 1
+    assert safe
+    assert recorder.stop().problem == ''
