@@ -105,8 +105,8 @@ def _check_finger(hand, finger, ask, devices, streams):
     except TactileError as error:
         yield Finding(finger.name, 'images', False, str(error))
     if finger.device.kind == 'usb':
-        yield from (Finding(finger.name, 'settings', False, note)
-                    for note in dict.fromkeys(device.notes))
+        yield from (Finding(finger.name, 'settings', False, f'{name}: {note}')
+                    for name, note in device.notes.items())
 
 
 def _check_images(finger, device):
@@ -168,7 +168,8 @@ def _stream(finger, device):
 
     return Stream(finger.name, device.camera.bus,
                   streaming_transport(device.camera.descriptors()), device.format,
-                  device.info.width_px, device.info.height_px, finger.frame_rate)
+                  device.info.width_px, device.info.height_px, finger.frame_rate,
+                  device.formats)
 
 
 def _check_bandwidth(streams):

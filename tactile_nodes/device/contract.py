@@ -67,10 +67,13 @@ class FingertipDevice(ABC):
     ----------
     dropped : collections.Counter
         Frames lost since `start`, by reason ('sequence gap', 'corrupt image', ...).
+    notes : dict of str to str
+        What the device refused or rounded, since `open`, by the name of the setting.
     """
 
     def __init__(self):
         self.dropped = Counter()
+        self.notes = {}
 
     @abstractmethod
     def open(self):

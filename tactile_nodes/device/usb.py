@@ -42,8 +42,6 @@ class UsbDevice(FingertipDevice):
 
     Attributes
     ----------
-    notes : list of str
-        What the camera rounded or refused, in words.
     camera : AttachedCamera
         The camera that is open.
     """
@@ -56,7 +54,6 @@ class UsbDevice(FingertipDevice):
         self._size, self._wanted_rate, self._clock = (width, height), frame_rate, clock
         self.camera = self._node = self._send_light = self._mode = None
         self._streaming = False
-        self.notes = []
 
     # opening
 
@@ -65,7 +62,7 @@ class UsbDevice(FingertipDevice):
         with self._lock:
             if self._node is not None:
                 return
-            self.notes = []
+            self.notes.clear()
             self.camera = find_camera(self._serial, self._port)
             if not self._profile.matches(self.camera):
                 raise DeviceError(
@@ -150,16 +147,21 @@ class UsbDevice(FingertipDevice):
         """Set a control, read it back, and note what the camera made of it."""
         control = self._controls.get(number)
         if control is None:
-            self.notes.append(f'control {number:#010x} does not exist')
+            self._note(f'control {number:#010x}', 'does not exist')
             return None
         try:
             got = self._node.set_control(number, value)
         except OSError as error:
-            self.notes.append(f'{control.name}: {value} refused ({error.strerror})')
+            self._note(control.name, f'{value} refused ({error.strerror})')
             return None
-        if got != value:
-            self.notes.append(f'{control.name}: asked for {value}, took {got}')
+        self._note(control.name, '' if got == value else f'asked for {value}, took {got}')
         return got
+
+    def _note(self, name, text):
+        if text:
+            self.notes[name] = text
+        else:
+            self.notes.pop(name, None)
 
     @property
     def info(self):
@@ -186,6 +188,13 @@ class UsbDevice(FingertipDevice):
         self._need_open()
         return self._mode.format
 
+    @property
+    def formats(self):
+        """Names of all formats that the camera has in this size; only while open."""
+        self._need_open()
+        return tuple(m.format for m in self._node.modes()
+                     if (m.width_px, m.height_px) == self._size)
+
     # settings
 
     def set_light(self, light):
@@ -205,8 +214,8 @@ class UsbDevice(FingertipDevice):
             streaming = self._streaming
             self.stop()                         # the driver refuses a new rate while it streams
             got = self._ask(self._node.set_rate, rate)
-            if abs(got - rate) > 0.01 * rate:
-                self.notes.append(f'frame rate: asked for {rate:g}, took {got:g}')
+            self._note('frame rate', f'asked for {rate:g}, took {got:g}'
+                       if abs(got - rate) > 0.01 * rate else '')
             self._rate = got
             if streaming:
                 self._stream()
@@ -226,8 +235,9 @@ class UsbDevice(FingertipDevice):
             check_setting(name, value, self._range(scaled), unit)
             got = self._set_control(scaled.id, round(value / scaled.step))
             if got is None:
+                control = self._controls[scaled.id].name
                 raise DeviceError(f'the camera refused the {name}', where=self._where(),
-                                  found=value, fix=self.notes[-1] + '.')
+                                  found=value, fix=f'{control}: {self.notes[control]}.')
             return got * scaled.step
 
     # streaming

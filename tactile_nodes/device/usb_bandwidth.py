@@ -10,13 +10,14 @@ kernel's HS_NSECS_ISO reckons the same).
 
 import math
 import struct
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 MICROFRAMES = 8000               # a second
 PERIODIC_BUDGET_US = 100.0
 HIGH_SPEED = 480.0               # Mbit/s
 _ISOCHRONOUS, _BULK = 1, 2
 _ENDPOINT, _INTERFACE, _VIDEO_CLASS, _STREAMING = 5, 4, 0x0E, 2
+_UNCOMPRESSED = 'YUYV'
 _PAYLOAD_HEADER = 12             # bytes, UVC 1.1, 2.4.3.3
 
 
@@ -70,7 +71,11 @@ def streaming_transport(descriptors):
 
 @dataclass(frozen=True)
 class Stream:
-    """What a finger wants from its bus; `format` is the kernel's name, such as 'YUYV'."""
+    """What a finger wants from its bus.
+
+    Formats have the kernel's names, such as 'YUYV'; `formats` are all that the camera has in this
+    size.
+    """
 
     finger: str
     bus: int
@@ -79,11 +84,12 @@ class Stream:
     width_px: int
     height_px: int
     rate: float
+    formats: tuple[str, ...] = ()
 
     @property
     def bytes_needed(self):
         """Payload per microframe, bytes; None for a compressed format, where it varies."""
-        if self.format != 'YUYV':
+        if self.format != _UNCOMPRESSED:
             return None
         return math.ceil(self.width_px * self.height_px * 2 * self.rate / MICROFRAMES) \
             + _PAYLOAD_HEADER
@@ -142,24 +148,32 @@ def plan(streams):
 
 
 def _remedy(streams):
-    """Which fingers to move to another bus, and which rate would fit where they are."""
-    kept, moved, used = [], [], 0.0
+    """Which fingers to move to another bus, or which rate or format would fit where they are."""
+    moved, used = [], 0.0
     for stream in sorted(streams, key=lambda s: s.time_us):
         if used + stream.time_us <= PERIODIC_BUDGET_US:
-            kept.append(stream)
             used += stream.time_us
         else:
             moved.append(stream.finger)
-    text = f'Move {", ".join(moved)} to a port of another host controller'
+    ways = [f'Move {", ".join(moved)} to a port of another host controller']
     rate = _fitting_rate(streams)
-    return text + (f', or run all of these at {rate:g} frames/s or less.' if rate else
-                   ', or choose a smaller format.')
+    if rate:
+        ways.append(f'run all of these at {rate:g} frames/s or less')
+    # the packets of a compressed format do not shrink with its rate
+    plain = [replace(s, format=_UNCOMPRESSED) if _UNCOMPRESSED in s.formats else s
+             for s in streams]
+    plain_rate = _fitting_rate(plain)
+    if plain != streams and plain_rate:
+        ways.append(f'name {_UNCOMPRESSED} first in the device profile and run at '
+                    f'{plain_rate:g} frames/s or less')
+    if len(ways) == 1:
+        ways.append('choose a smaller image')
+    return ', or '.join(ways) + '.'
 
 
 def _fitting_rate(streams):
     for rate in range(math.floor(max(s.rate for s in streams)), 0, -1):
-        slower = [Stream(s.finger, s.bus, s.transport, s.format, s.width_px, s.height_px,
-                         min(rate, s.rate)) for s in streams]
+        slower = [replace(s, rate=min(rate, s.rate)) for s in streams]
         if sum(s.time_us for s in slower) <= PERIODIC_BUDGET_US:
             return rate
     return None

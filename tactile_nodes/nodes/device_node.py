@@ -160,6 +160,8 @@ class DeviceNode(FingerNode, LifecycleNode):
         """Check a device that was just opened and bring it to the parameters' settings."""
         self._check_size()
         self._set_camera()
+        for name, note in self._device.notes.items():
+            self.get_logger().warning(f'{name}: {note}')
 
     def _check_size(self):
         info, settings = self._device.info, self.settings
@@ -298,9 +300,12 @@ class DeviceNode(FingerNode, LifecycleNode):
             level = ERROR if self._problem else WARN
             return level, self._problem or 'not streaming', {}
         taken = self._taken or self._camera
+        # copies: the capture thread may add to them at any moment
+        dropped, notes = dict(self._device.dropped), dict(self._device.notes)
         problem, silent, values = self._health.judge(
-            self._device.dropped, taken.frame_rate, self._now())
+            dropped, taken.frame_rate, self._now())
         values.update(taken.parameters())
+        values.update({f'camera: {name}': note for name, note in notes.items()})
         if self._capture.problem or (silent and not self._capture.ended):
             return ERROR, self._capture.problem or problem, values
         if self._capture.ended:

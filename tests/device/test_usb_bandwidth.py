@@ -1,5 +1,6 @@
 # SPDX-License-Identifier: Apache-2.0
 import dataclasses
+import re
 
 import pytest
 
@@ -59,6 +60,17 @@ def test_two_of_the_largest_streams_do_not_fit():
     faster = [stream(name, rate=rate + 1) for name in ('thumb', 'index')]
     assert not plan(slower) and plan(faster)
     assert not plan([large[0], dataclasses.replace(large[1], bus=2)])
+
+
+def test_advice_names_a_format_that_fits():
+    """The packets of a compressed stream are as large at any rate."""
+    compressed = [stream(name, format='MJPG', formats=('MJPG', 'YUYV')) for name in 'abc']
+    advice, = plan(compressed)
+    assert 'Move b, c' in advice and 'run all of these' not in advice
+    rate = float(re.search(r'name YUYV first in the device profile and run at (\S+)', advice)[1])
+    assert not plan([stream(name, rate=rate) for name in 'abc'])
+    advice, = plan([stream(name, format='MJPG', formats=('MJPG',)) for name in 'ab'])
+    assert 'YUYV' not in advice and 'choose a smaller image' in advice
 
 
 def test_five_fingers_raw_fit_only_slowly():

@@ -235,10 +235,11 @@ def test_diagnostics(node, device, foreign):
     assert {'frame rate', 'dropped', 'led.red', 'exposure', 'gain'} <= {
         value.key for value in status.values}
     device.dropped['corrupt image'] += 5
+    device.notes['White Balance'] = '0 refused'
     device.release()
     wait_until(lambda: reported('5 of 6 frames lost'), 'drops are reported')
-    assert {'dropped: corrupt image', 'frame age', 'saturated', 'dark'} <= {
-        value.key for value in reported('5 of 6')[-1].values}
+    assert {'dropped: corrupt image', 'camera: White Balance', 'frame age', 'saturated',
+            'dark'} <= {value.key for value in reported('5 of 6')[-1].values}
 
 
 @pytest.mark.parametrize(('values', 'message'), [

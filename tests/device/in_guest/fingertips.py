@@ -77,7 +77,7 @@ def test_wrong_devices_are_named():
 def test_streams(one, image_format):
     emulated, _ = one
     with fingertip('EF-0001', formats=(image_format,)) as device:
-        assert image_format in device.info.description and device.notes == []
+        assert image_format in device.info.description and device.notes == {}
         device.set_exposure(0.008)
         device.set_gain(1.0)
         device.set_light(Light(0.5, 0.5, 0.5))
@@ -108,13 +108,14 @@ def test_every_setting_is_read_back_and_what_was_rounded_is_said(one):
     fixed = (*PROFILE.fixed, (0x009A0901, 2), (0x00980900, 999), (0x00980999, 1))
     with fingertip('EF-0001', fixed=fixed) as device:
         print(device.notes)
-        notes = ' / '.join(device.notes)
-        assert 'Auto Exposure: 2 refused' in notes
-        assert 'Brightness: asked for 999, took 255' in notes
-        assert 'control 0x00980999 does not exist' in notes
+        assert device.notes['Auto Exposure'].startswith('2 refused')
+        assert device.notes['Brightness'] == 'asked for 999, took 255'
+        assert device.notes['control 0x00980999'] == 'does not exist'
         assert device.set_exposure(0.01234) == pytest.approx(0.0123)
         assert device.set_frame_rate(14.0) == pytest.approx(15.0, rel=0.01)
-        assert 'frame rate: asked for 14, took 15' in device.notes[-1]
+        assert device.notes['frame rate'] == 'asked for 14, took 15'
+        device.set_frame_rate(15.0)
+        assert 'frame rate' not in device.notes
         emulated.trouble = {'refuse control'}
         with pytest.raises(DeviceError, match='refused the gain'):
             device.set_gain(2.0)
