@@ -13,6 +13,8 @@ _LOG_OFFSET = 4.0            # grey levels; keeps the noise of black dots finite
 _MIN_CONTRAST = 0.1          # a dot is at least 10 % darker than the skin around it
 _MIN_COVERAGE = 0.25         # of the lattice places that fit into the image
 _SCALE_RANGE = (0.6, 1.6)    # how far metres_per_px may be off before calibration
+_LEAST_PITCH, _PITCH_STEP = 10.0, 1.5      # px; of markers that nobody announced
+_USUAL_DOT = 0.35            # diameter of a dot over the pitch
 _DIRECTIONS = np.array([(-1, -1), (-1, 0), (-1, 1), (0, -1), (0, 1), (1, -1), (1, 0), (1, 1)])
 
 
@@ -25,6 +27,8 @@ class MarkerLattice:
     ids : (N,) int32
         row * columns + column of the lattice; a marker that is not seen leaves a gap, so that the
         others keep their number in the next reference.
+    cells : (N, 2) int64
+        Row and column of the lattice.
     centres : (N, 2) float64
         Row, column, sub-pixel.
     pitch, diameter : float
@@ -34,6 +38,7 @@ class MarkerLattice:
     """
 
     ids: np.ndarray
+    cells: np.ndarray
     centres: np.ndarray
     pitch: float
     diameter: float
@@ -104,8 +109,29 @@ def find_markers(brightness, pitch, diameter):
     ids = cells[:, 0] * (cells[:, 1].max() + 1) + cells[:, 1]
     order = np.argsort(ids)
     cells, centres = cells[order], centres[order]
-    return MarkerLattice(ids[order].astype(np.int32), centres, step, diameter,
+    return MarkerLattice(ids[order].astype(np.int32), cells, centres, step, diameter,
                          *(_index_at(cells, s * _DIRECTIONS) for s in (1, 2)))
+
+
+def check_unmarked(brightness):
+    """Raise DataError if a skin that ought to bear no markers shows a lattice of them.
+
+    Parameters
+    ----------
+    brightness : (H, W) float32
+        `log_brightness` of the unloaded skin.
+    """
+    pitch = _LEAST_PITCH
+    while pitch < min(brightness.shape) / 4:
+        try:
+            found = find_markers(brightness, pitch, _USUAL_DOT * pitch)
+        except DataError:
+            pitch *= _PITCH_STEP
+            continue
+        raise DataError('the images show markers, the elastomer file says it has none',
+                        where='markers', found=f'{len(found.ids)} dots {found.pitch:.1f} px apart',
+                        fix='Check that the elastomer file is the one of the mounted elastomer; '
+                            'with markers its kind is reflective_markers or clear_markers.')
 
 
 def dark_blobs(brightness, diameter, least, area_range):

@@ -342,7 +342,15 @@ def test_no_markers_no_field_and_no_need_of_a_reference():
         assert field.ids.shape == (0,)
         assert field.rest.shape == field.displacement.shape == (0, 2)
         assert field.displacement.dtype == np.float32
-        stage.set_reference(SimpleNamespace(mean=SCENE.exact().astype(np.float32)))
+        stage.set_reference(SimpleNamespace(mean=SCENE.light(0.5).astype(np.float32)))
+
+
+@pytest.mark.parametrize(('pitch', 'diameter'), [(25.0, 8.3), (14.0, 5.6), (40.0, 9.0)])
+def test_markers_on_a_skin_that_ought_to_have_none_are_said(pitch, diameter):
+    scene = Scene(pitch=pitch, diameter=diameter)
+    with pytest.raises(DataError, match='show markers.*dots.*elastomer file'):
+        FlowStage(scene.geometry, PLAIN).set_reference(
+            SimpleNamespace(mean=scene.exact().astype(np.float32)))
 
 
 def test_wrong_input_is_refused_with_what_to_do():
