@@ -13,7 +13,7 @@ import numpy as np
 from tactile_nodes import __version__
 from tactile_nodes.calibration import force_fit, uncertainty
 from tactile_nodes.calibration.indentations import Indentation, choose_stills
-from tactile_nodes.calibration.scale import find_scale
+from tactile_nodes.calibration.scale import find_geometry
 from tactile_nodes.calibration.session import (
     Overview,
     Part,
@@ -216,17 +216,16 @@ class _Run:
         self.reference = builder.finish()
 
     def find_geometry(self, metres_per_px):
-        """Find the image scale."""
-        points = None if metres_per_px else self._contact_points()
-        scale, part = find_scale(self.reference, self.elastomer, given=metres_per_px,
-                                 points=points)
-        self.geometry = ImageGeometry(*self.seen.shape, scale)
+        """Find the image scale and the lens's distortion."""
+        self.geometry, part = find_geometry(self.reference, self.elastomer, given=metres_per_px,
+                                            points=self._contact_points())
         self.parts.append(part)
 
     def _contact_points(self):
         """Reference contact points, m, and where the images show the contact, px; or None."""
         contact, sensor, seen = self.recording.contact, self.sensor, self.seen
-        if self.elastomer.kind.has_markers or contact is None or sensor is None:
+        if self.elastomer.kind.has_markers or contact is None or sensor is None \
+                or not np.isfinite(contact).all(axis=1).any():
             return None
         wrench = sensor.at(seen.seconds + self.lag)
         presses = [Indentation(*(press - self.lag), 'press', 1.0) for press in sensor.presses]
@@ -235,7 +234,9 @@ class _Run:
         provisional = ImageGeometry(*seen.shape, _ANY_SCALE)
         stage = ContactStage(provisional, self.elastomer)
         stage.set_reference(self.reference)
-        times = (self.recording.contact_ns - seen.stamps_ns[0]) * 1e-9 - self.lag
+        finite = np.isfinite(contact).all(axis=1)
+        contact = contact[finite]
+        times = (self.recording.contact_ns[finite] - seen.stamps_ns[0]) * 1e-9 - self.lag
         points, pixels = [], []
         for i, (_, image) in enumerate(self.recording.images()):
             touch = stage.process(image) if i in frames else None

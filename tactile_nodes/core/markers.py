@@ -14,7 +14,12 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from tactile_nodes.core.geometry import check_image
-from tactile_nodes.core.marker_detection import dark_blobs, find_markers, log_brightness
+from tactile_nodes.core.marker_detection import (
+    check_unmarked,
+    dark_blobs,
+    find_markers,
+    log_brightness,
+)
 from tactile_nodes.core.marker_templates import MarkerTemplates
 from tactile_nodes.core.types import MarkerField
 from tactile_nodes.errors import DataError
@@ -108,7 +113,8 @@ class FlowStage:
         Raises
         ------
         DataError
-            Wrong size, or the elastomer's markers are not there; the old reference stays.
+            Wrong size, or the elastomer's markers are not there, or there are some and it has
+            none; the old reference stays.
         """
         mean = np.asarray(reference.mean, dtype=np.float32)
         if mean.shape != (*self._geometry.shape, 3):
@@ -121,7 +127,10 @@ class FlowStage:
                                           silhouettes=not self._elastomer.kind.has_shading)
             lattice = self._tracker.lattice
             self._ids = lattice.ids
-            self._rest = self._geometry.to_tip(lattice.centres).astype(np.float32)
+            self._place = self._geometry.to_tip(lattice.centres)
+            self._rest = self._place.astype(np.float32)
+        else:
+            check_unmarked(log_brightness(mean))
 
     def process(self, image):
         """Measure where the markers are now.
@@ -146,8 +155,8 @@ class FlowStage:
         if self._tracker is None:
             raise DataError('no reference yet', where='markers',
                             fix='Capture a reference without contact first.')
-        moved = self._geometry.motion_to_tip(self._tracker.track(image))
-        return MarkerField(self._ids, self._rest, moved.astype(np.float32))
+        now = self._geometry.to_tip(self._tracker.lattice.centres + self._tracker.track(image))
+        return MarkerField(self._ids, self._rest, (now - self._place).astype(np.float32))
 
 
 class MarkerTracker:

@@ -90,8 +90,10 @@ def read_calibration(path, *, serial=None, elastomer=None):
     version = top.text('software_version')
     image = top.section('image')
     scale, size = image.number('um_per_px', above=0, high=1e4) * 1e-6, ('height_px', 'width_px')
+    distortion = image.number('distortion', 0.0)
     try:
-        geometry = ImageGeometry(*(image.integer(key, low=16, high=4096) for key in size), scale)
+        geometry = ImageGeometry(*(image.integer(key, low=16, high=4096) for key in size), scale,
+                                 distortion)
     except DataError as error:
         raise FileError(str(error), where=top.where('image')) from None
     image.finish()
@@ -181,7 +183,8 @@ def _to_plain(calibration):
         'serial': c.serial, 'elastomer': elastomer_to_plain(c.elastomer), 'created': c.created,
         'software_version': c.software_version,
         'image': {'width_px': geometry.width_px, 'height_px': geometry.height_px,
-                  'um_per_px': round(geometry.metres_per_px * 1e6, 4)},
+                  'um_per_px': round(geometry.metres_per_px * 1e6, 4),
+                  'distortion': round(float(geometry.distortion), 6)},
     }
     if c.shading is not None:
         plain['shading'] = {'gamma': round(c.shading.gamma, 4)}

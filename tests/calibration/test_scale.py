@@ -2,7 +2,7 @@
 import numpy as np
 import pytest
 
-from tactile_nodes.calibration.scale import find_scale
+from tactile_nodes.calibration.scale import find_geometry
 from tactile_nodes.core.geometry import ImageGeometry
 from tactile_nodes.core.reference import ReferenceBuilder
 from tactile_nodes.core.types import Elastomer, ElastomerKind
@@ -11,10 +11,13 @@ from tests.skin_pictures import dots, flat, picture
 
 
 def untouched(geometry):
+    """Reference of dots as a camera with that geometry sees them."""
     rng = np.random.default_rng(1)
+    x, y = np.meshgrid(*geometry.axes())
+    stretch = 1 + geometry.distortion * (x**2 + y**2) / (x[0, 0]**2 + y[0, 0]**2)
     builder = ReferenceBuilder(geometry.shape)
     for _ in range(5):
-        builder.add(picture(geometry, flat, reflectance=dots(*np.meshgrid(*geometry.axes())),
+        builder.add(picture(geometry, flat, reflectance=dots(stretch * x, stretch * y),
                             noise=1.0, rng=rng))
     return builder.finish()
 
@@ -23,9 +26,23 @@ def untouched(geometry):
 def test_scale_of_an_exact_lattice(scale):
     elastomer = Elastomer('marked', ElastomerKind.REFLECTIVE_MARKERS, 3e-3, 4e5, 0.48, 1.5e-3,
                           0.5e-3)
-    found, part = find_scale(untouched(ImageGeometry(240, 320, scale)), elastomer)
+    found, part = find_geometry(untouched(ImageGeometry(240, 320, scale)), elastomer)
     assert part.done and 'from the markers' in part.result
-    assert found == pytest.approx(scale, rel=1e-3)
+    assert found.metres_per_px == pytest.approx(scale, rel=1e-3)
+    assert abs(found.distortion) < 1e-3
+
+
+@pytest.mark.parametrize('distortion', [-0.04, 0.01, 0.06])
+def test_distortion_of_an_exact_lattice(distortion):
+    """The lens of the test picture, defined as in Brown (1971)."""
+    elastomer = Elastomer('marked', ElastomerKind.REFLECTIVE_MARKERS, 3e-3, 4e5, 0.48, 1.5e-3,
+                          0.5e-3)
+    bent = untouched(ImageGeometry(240, 320, 60e-6, distortion))
+    found, _ = find_geometry(bent, elastomer)
+    assert found.distortion == pytest.approx(distortion, abs=1e-3)
+    assert found.metres_per_px == pytest.approx(60e-6, rel=1e-3)
+    known, _ = find_geometry(bent, elastomer, given=60e-6)
+    assert (known.metres_per_px, known.distortion) == (60e-6, found.distortion)
 
 
 def test_scale_from_contact_points():
@@ -38,15 +55,16 @@ def test_scale_from_contact_points():
     points = 60e-6 * (pixels - (160, 120)) @ rotation + rng.normal(0, 50e-6, (60, 2))
     points[7] += 5e-3
     picture_of = untouched(ImageGeometry(240, 320, 60e-6))
-    found, part = find_scale(picture_of, plain, points=(points, pixels))
-    assert found == pytest.approx(60e-6, rel=5e-3) and 'contact points' in part.result
+    found, part = find_geometry(picture_of, plain, points=(points, pixels))
+    assert found.metres_per_px == pytest.approx(60e-6, rel=5e-3)
+    assert 'contact points' in part.result and abs(found.distortion) < 0.02
     with pytest.raises(DataError, match='too few or too close.*--mm-per-px'):
-        find_scale(picture_of, plain, points=(points[:5], pixels[:5]))
+        find_geometry(picture_of, plain, points=(points[:5], pixels[:5]))
 
 
 def test_without_evidence_the_scale_must_be_given():
     elastomer = Elastomer('plain', ElastomerKind.REFLECTIVE, 3e-3, 4e5, 0.48)
     picture_of = untouched(ImageGeometry(240, 320, 60e-6))
     with pytest.raises(DataError, match='--mm-per-px'):
-        find_scale(picture_of, elastomer)
-    assert find_scale(picture_of, elastomer, given=7e-5)[0] == 7e-5
+        find_geometry(picture_of, elastomer)
+    assert find_geometry(picture_of, elastomer, given=7e-5)[0] == ImageGeometry(240, 320, 7e-5)
