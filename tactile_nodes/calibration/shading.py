@@ -31,6 +31,8 @@ _CELLS = 120                   # of an imprint that are used at most
 _PICTURES = 40                 # that are used at most
 _ODD_PRESS = 3                 # times the median press's residual: left out
 _MAX_STEPS = 100
+_CURVED = 0.3                  # light ratio over gamma, that is usual of terms of second order
+_PRIOR_WEIGHT = 0.1            # of the log of the grey level: an imprint's cells err together
 _GAMMA_RANGE = (0.2, 5)
 
 
@@ -184,10 +186,10 @@ def _check_coverage(imprints, refused, work):
 def _fit(imprints):
     """ShadingFit, and the median residual of every imprint, of the light."""
     problem = _Problem(imprints)
-    fit = least_squares(problem.residuals, problem.start(), problem.jacobian, loss='cauchy',
+    fit = least_squares(problem.residuals, problem.start(), problem.jacobian, loss=problem.loss,
                         f_scale=_OUTLIER, x_scale='jac', max_nfev=_MAX_STEPS)
     gamma, a, b, centres = problem.unpack(fit.x)
-    residuals = 1.48 * gamma * np.abs(problem.residuals(fit.x)).reshape(3, -1)
+    residuals = 1.48 * gamma * np.abs(problem.misfit(fit.x)).reshape(3, -1)
     if not _GAMMA_RANGE[0] <= gamma <= _GAMMA_RANGE[1]:
         raise DataError('the shading model does not fit', where='shading',
                         found=f'a camera response of gamma {gamma:.2f}',
@@ -204,11 +206,14 @@ def _fit(imprints):
 class _Problem:
     """The least-squares problem; unknowns are gamma, a, b and the centres in mm."""
 
+    _lights = np.s_[1:1 + 6 * TERMS]
+
     def __init__(self, imprints):
         self._imprints = imprints
         self.ratio = np.concatenate([imprint.ratio for imprint in imprints], axis=1)
         self._logs = np.log(np.maximum(self.ratio, _DARK))
         self._terms = np.concatenate([imprint.terms for imprint in imprints], axis=1)
+        self._prior = np.tile(np.repeat([0, _PRIOR_WEIGHT / _CURVED], TERMS // 2), 6)
 
     def unpack(self, vector):
         """Return gamma, a (3, 6), b (3, 6), centres (N, 2) in m."""
@@ -231,6 +236,21 @@ class _Problem:
                                in zip(self._imprints, centres, strict=True)], axis=1)
 
     def residuals(self, vector):
+        """`misfit`, and terms of second order that are meant to be small, (3 cells + 36,).
+
+        They keep sane what is beyond the outermost imprints.
+        """
+        bend = self._prior * vector[self._lights] / vector[0]
+        return np.concatenate([self.misfit(vector), bend])
+
+    def loss(self, square):
+        """Cauchy's for the misfit, plain squares for the rest, with two derivatives (3, n)."""
+        rho = np.stack([square, np.ones_like(square), np.zeros_like(square)])
+        cells = square[:self.ratio.size]
+        rho[:, :len(cells)] = np.log1p(cells), 1 / (1 + cells), -1 / (1 + cells)**2
+        return rho
+
+    def misfit(self, vector):
         """Log of the grey level over that of the flat skin: model minus measured, (3 cells,).
 
         Each cell's mean over the channels is taken off: brightness that all share is reflectance,
@@ -243,7 +263,7 @@ class _Problem:
         return (miss - miss.mean(axis=0)).ravel()
 
     def jacobian(self, vector):
-        """Derivatives of `residuals`, (3 cells, unknowns)."""
+        """Derivatives of `residuals`, (3 cells + 36, unknowns)."""
         gamma, a, b, centres = self.unpack(vector)
         gx, gy, below = self.slopes(centres)
         a, b = a @ self._terms, b @ self._terms
@@ -267,4 +287,7 @@ class _Problem:
             result[:, cells, column], result[:, cells, column + 1] = by_x[:, cells], by_y[:, cells]
             first, column = cells.stop, column + 2
         result -= result.mean(axis=0)
-        return result.reshape(-1, len(vector))
+        prior = np.zeros((6 * TERMS, len(vector)))
+        prior[:, self._lights] = np.diag(self._prior / gamma)
+        prior[:, 0] = -self._prior * vector[self._lights] / gamma ** 2
+        return np.concatenate([result.reshape(-1, len(vector)), prior])

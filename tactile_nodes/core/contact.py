@@ -57,6 +57,7 @@ _DEEP = 0.3                    # of the deepest point: inside of a contact
 
 _SHADOW = 0.6                  # of the brightest channel's light ratio: perhaps not lit
 _SCATTERED = 0.05              # of the light of flat skin, that a shadow has beyond the model
+_PARALLEL = 1e-3               # least product of two light ratios across one another
 _PRINT = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (15, 15))
 _BARE = 0.85                   # of the light around: skin without print
 _GENTLE, _STEEP = 0.25, 0.45    # slopes that are trusted fully, and half
@@ -284,6 +285,7 @@ class ContactStage:
         light, a, b = (np.take(field, place) for field in (ratio, *self._lights))
         # a g_x + b g_y = 1 - light q for both, with q^2 = 1 + g_x^2 + g_y^2: g = flat - lit q
         determinant = a[1] * b[2] - a[2] * b[1]
+        determinant[np.abs(determinant) < _PARALLEL] = np.inf      # both lights from one side
         flat = np.stack([b[2] - b[1], a[1] - a[2]]) / determinant
         lit = np.stack([light[1] * b[2] - light[2] * b[1],
                         light[2] * a[1] - light[1] * a[2]]) / determinant
@@ -311,11 +313,12 @@ class ContactStage:
                 weight *= np.sqrt(np.maximum(depth, _SHALLOW))
             down, along = self._moments
             (total, x), (y, _) = (down @ weight @ along).tolist()
-            centroid = np.array([x, y]) / total
+            seen = np.array([x, y]) / total
+            centroid = self._work.straightened(seen)
         if depth is None:
             depth = np.full(self._work.shape, np.nan, np.float32)
         elif count:
-            column, row = (centroid - self._first_cell) / self._work.metres_per_px
+            column, row = (seen - self._first_cell) / self._work.metres_per_px
             centroid_depth = float(depth[round(row), round(column)])
         if count and markers is not None:
             centroid = centroid + _AHEAD * markers.mean_motion(mask, self._work)
@@ -362,21 +365,24 @@ def _touched(changed, squared, depth=None):
     """Mask of where each changed region is touched.
 
     The skin is steepest at the rim of a contact. Inside, it bends the way that only something
-    pressing bends it, which fills a rim that is cut by the border of the image. What smoothing
-    has added outside is taken off again.
+    pressing bends it, which fills a rim that is cut by the border of the image; depth elsewhere,
+    of which the light may tell little, is none of it. What smoothing has added outside is taken
+    off again.
     """
-    mask, inside = np.zeros((2, *squared.shape), bool)
+    mask, inside, near = np.zeros((3, *squared.shape), bool)
     if not changed:
         return mask
     for box, region in changed:
         inside[box] |= region & (squared[box] > _RIM * _largest(squared[box], region))
+        near[box] |= region
     if depth is None:          # colour is blind to some slopes, which breaks a rim
         inside = cv2.morphologyEx(inside.view(np.uint8), cv2.MORPH_CLOSE, _GAP).view(bool)
     else:
         bend = cv2.Laplacian(depth, cv2.CV_32F, borderType=cv2.BORDER_REPLICATE)
-        inside |= (bend < 0) & (depth > _DEEP * depth.max())
+        inside |= (bend < 0) & (depth > _DEEP * depth[near].max())
     for box, filled in _regions(inside):
-        mask[box] |= filled
+        if (filled & near[box]).any():
+            mask[box] |= filled
     return cv2.erode(mask.view(np.uint8), _SMOOTHED).view(bool)
 
 

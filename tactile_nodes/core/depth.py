@@ -16,6 +16,8 @@ from scipy import fft
 from tactile_nodes.errors import DataError
 
 _REFINEMENTS = 2
+_LEAST_CONTRAST = 0.1          # difference of light ratios that is made use of
+_MOST_BLIND = 0.25              # of the image with less
 TERMS = 6        # 1, u, v, u^2, uv, v^2
 
 
@@ -93,17 +95,25 @@ class ShadingModel:
         Raises
         ------
         DataError
-            Somewhere two channels' lights come from nearly the same direction.
+            Over much of the image two channels' lights come from nearly the same direction.
         """
         a, b = self.ratios(geometry)
-        system = np.moveaxis(np.stack([np.ones_like(a), -a, -b], axis=1), (0, 1), (-2, -1))
-        condition = np.linalg.cond(system)
-        if not condition.max() < 100:
+        # differences to the third channel tell s gx and s gy; where they hardly tell one of the
+        # two (near one lamp, far from the others), that comes out too small instead of noisy
+        system = np.moveaxis(np.array([[a[2] - a[0], b[2] - b[0]], [a[2] - a[1], b[2] - b[1]]]),
+                             (0, 1), (-2, -1))
+        left, size, right = np.linalg.svd(system)
+        blind = float((size[..., 1] < _LEAST_CONTRAST).mean())
+        if blind > _MOST_BLIND:
             raise DataError("the channels' lights do not come from different directions",
-                            where='shading', found=f'condition number {condition.max():.0f}',
-                            expected='below 100', fix='Calibrate again.')
-        return np.ascontiguousarray(
-            np.moveaxis(np.linalg.inv(system), (-2, -1), (0, 1)), dtype=np.float32)
+                            where='shading', found=f'{100 * blind:.0f} % of the image',
+                            expected=f'at most {100 * _MOST_BLIND:.0f} %', fix='Calibrate again.')
+        size = size / np.maximum(size, _LEAST_CONTRAST)**2
+        right = np.swapaxes(right, -2, -1) * size[..., None, :]
+        slope = np.moveaxis(right @ np.swapaxes(left, -2, -1), (-2, -1), (0, 1))
+        brightness = a[2] * slope[0] + b[2] * slope[1]
+        return np.stack([np.stack([*row, last - row[0] - row[1]]) for row, last in
+                         ((brightness, 1.0), (slope[0], 0.0), (slope[1], 0.0))]).astype(np.float32)
 
 
 def integrate_gradient(gx, gy, pitch, trust=None):
