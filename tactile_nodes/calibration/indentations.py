@@ -76,7 +76,7 @@ def _indentation(line, where):
     if len(words) != len(_COLUMNS):
         raise FileError('wrong number of columns', where=where, found=len(words),
                         expected=len(_COLUMNS))
-    ball = words[2].lower() in _BALLS
+    ball = any(name in words[2].lower() for name in _BALLS)
     try:
         start, end = float(words[0]), float(words[1])
         radius = float(words[3]) if ball else None
