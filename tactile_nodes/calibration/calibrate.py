@@ -29,9 +29,10 @@ from tactile_nodes.calibration.shading import ShadingFit, fit_shading
 from tactile_nodes.core.contact import ContactStage
 from tactile_nodes.core.force_model import Correction, ForceModel
 from tactile_nodes.core.geometry import ImageGeometry
+from tactile_nodes.core.marker_detection import check_unmarked, log_brightness
 from tactile_nodes.core.markers import FlowStage
 from tactile_nodes.core.reference import MIN_FRAMES, Reference, ReferenceBuilder
-from tactile_nodes.core.types import AXES
+from tactile_nodes.core.types import AXES, ElastomerKind
 from tactile_nodes.errors import DataError
 from tactile_nodes.files.calibration import Calibration
 
@@ -134,7 +135,7 @@ def calibrate(recording, elastomer, *, metres_per_px=None, serial='unknown',
     run.fit_shading()
     run.fit_force()
     calibration = Calibration(
-        serial=serial, elastomer=elastomer,
+        serial=serial, elastomer=run.elastomer,
         created=datetime.now(timezone.utc).isoformat(timespec='seconds'),
         software_version=__version__, geometry=run.geometry,
         shading=run.shading.model if run.shading else None, force=run.model,
@@ -214,6 +215,19 @@ class _Run:
                 self.pictures.append((image, stills[i]))
             self.progress('taking the reference', (i + 1) / len(self.untouched))
         self.reference = builder.finish()
+        if not self.elastomer.kind.has_markers:
+            check_unmarked(log_brightness(self.reference.mean))
+        if self.elastomer.kind.has_shading and not np.ptp(self.reference.mean_q8, axis=2).any():
+            self._do_without_colour()
+
+    def _do_without_colour(self):
+        """Grey images show nothing of slope; markers are then all there is, as in a clear skin."""
+        if not self.elastomer.kind.has_markers:
+            raise DataError('images without colour', where=self.recording.name,
+                            expected='colour, or markers on the elastomer',
+                            fix='Record a colour encoding such as bgr8.')
+        self.elastomer = replace(self.elastomer, kind=ElastomerKind.CLEAR_MARKERS)
+        self.pictures = []
 
     def find_geometry(self, metres_per_px):
         """Find the image scale and the lens's distortion."""
@@ -250,7 +264,7 @@ class _Run:
     def fit_shading(self):
         """Fit the shading model, if there are balls."""
         if not self.elastomer.kind.has_shading:
-            self.parts.append(Part('shading', False, 'a clear elastomer has none'))
+            self.parts.append(Part('shading', False, 'clear skins and grey images have none'))
             return
         advice = ('Press a ball of known radius in at about 20 places all over the image and give '
                   'the times with --indentations.')

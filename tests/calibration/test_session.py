@@ -57,6 +57,18 @@ def test_a_slow_drift_of_the_zero_is_taken_off():
     assert found.drift[2] == pytest.approx(0.1, rel=0.2)
 
 
+def test_noise_is_that_of_rest_where_the_force_hardly_ever_rests():
+    """Presses that rise and fall all the time, four fifths of it."""
+    one = recording()
+    seconds = (one.wrench_ns - 10**18) * 1e-9
+    wave = np.where(seconds % 5 > 1, np.abs(np.sin(np.pi * (seconds % 5 - 1) / 2)), 0)
+    wrench = one.wrench - load(seconds)[:, None] * [0.5, -0.4, -4, 5e-3, 3e-3, 1e-3]
+    wrench[:, 2] -= 5 * wave
+    found = sensor_of(recording(wrench=wrench))
+    assert found.noise[2] == pytest.approx(0.02, rel=0.2)
+    assert found.zero[2] == pytest.approx(ZERO[2], abs=4e-3)
+
+
 @pytest.mark.parametrize('late', [-0.043, 0.0, 0.017, 0.12])
 def test_delay_is_found_to_a_fraction_of_a_frame(late):
     frames = np.arange(0, LENGTH, 1 / 20)
