@@ -33,8 +33,8 @@ class Event:
     process : str
         Its name in the plan.
     kind : str
-        'output' (a line it printed), 'exited' (why, and what happens next) or 'missing' (not
-        installed).
+        'output' (a line it printed), 'exited' (why, and what happens next), 'stopped' (by a
+        signal, or going on again) or 'missing' (not installed).
     text : str
         One line.
     """
@@ -122,7 +122,7 @@ class Supervisor:
             self._launch(child)
 
     def poll(self, timeout=0.1):
-        """Pass on output, report what died and start again what is due.
+        """Pass on output, report what died or was stopped and start again what is due.
 
         Parameters
         ----------
@@ -134,6 +134,8 @@ class Supervisor:
         for child in self._children:
             if child.popen and child.popen.poll() is not None:
                 self._bury(child, now)
+            if child.popen:
+                self._note_stop(child)
             if child.restart_at is not None and now >= child.restart_at:
                 self.restarts[child.name] += 1
                 self._launch(child)
@@ -180,6 +182,14 @@ class Supervisor:
         child.delay = min(2 * delay, _LONGEST_DELAY)
         child.restart_at = now + delay
         self._report(child.name, 'exited', f'{how}; starting again in {delay:g} s')
+
+    def _note_stop(self, child):
+        """Report a process that a signal stopped: it cannot do that itself."""
+        news = os.waitid(os.P_PID, child.popen.pid, os.WSTOPPED | os.WCONTINUED | os.WNOHANG)
+        if news is not None:
+            self._report(child.name, 'stopped', 'goes on' if news.si_code == os.CLD_CONTINUED else
+                         f'stopped by {signal.Signals(news.si_status).name}: does nothing until '
+                         f'SIGCONT (kill -CONT {child.popen.pid})')
 
     def _pass_on(self, timeout):
         """Report the lines that the processes printed."""

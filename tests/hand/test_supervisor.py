@@ -85,6 +85,20 @@ def test_a_killed_process_comes_back_and_the_others_go_on():
         assert not run.of('b', 'exited')
 
 
+def test_a_stopped_process_is_reported_and_stays():
+    with Run({'a': TICK}) as run:
+        run.until(lambda: run.of('a', 'output'))
+        pid = run.supervisor.running['a']
+        os.kill(pid, signal.SIGSTOP)
+        run.until(lambda: run.of('a', 'stopped'))
+        assert run.of('a', 'stopped') == ['stopped by SIGSTOP: does nothing until SIGCONT '
+                                          f'(kill -CONT {pid})']
+        os.kill(pid, signal.SIGCONT)
+        run.until(lambda: len(run.of('a', 'stopped')) == 2)
+        assert run.of('a', 'stopped')[1] == 'goes on'
+        assert run.supervisor.running['a'] == pid and not run.of('a', 'exited')
+
+
 def test_back_off_doubles_up_to_its_limit(monkeypatch):
     monkeypatch.setattr('tactile_nodes.hand.supervisor._LONGEST_DELAY', 1.0)
     with Run({'a': 'raise SystemExit(3)'}) as run:
