@@ -17,6 +17,7 @@ from tactile_nodes.device.factory import make_device
 from tactile_nodes.errors import DataError, DeviceError, DeviceLost, TactileError
 from tactile_nodes.files.elastomer import read_elastomer
 from tactile_nodes.files.hand import DeviceSpec
+from tactile_nodes.files.kept_reference import KeptReference
 from tactile_nodes.nodes.camera_health import CameraHealth
 from tactile_nodes.nodes.capture import Capture, ReferenceTaker
 from tactile_nodes.nodes.finger_node import ERROR, NEWEST, OK, WARN, FingerNode
@@ -80,6 +81,7 @@ class DeviceNode(FingerNode, LifecycleNode):
         self._wanted = None         # a reference that the capture thread is to bring into use
         self._light_changed, self._problem, self._starting = False, '', False
         self._no_reference = ''
+        self._kept = KeptReference(f'{self.get_fully_qualified_name()} {self.settings}')
         self._health = CameraHealth()
         if self.settings.device != 'virtual':
             for name in ('truth/wrench', 'truth/centroid'):
@@ -103,6 +105,7 @@ class DeviceNode(FingerNode, LifecycleNode):
         """LEDs off, device released; harmless when that is so already."""
         self._stop()
         self._device.close()
+        self._kept.forget()
         self._taken = None
 
     # --- lifecycle
@@ -178,7 +181,10 @@ class DeviceNode(FingerNode, LifecycleNode):
         self._taker = ReferenceTaker((self.settings.height, self.settings.width),
                                      self.settings.reference_frames,
                                      read_elastomer(elastomer_file) if elastomer_file else None)
-        self._no_reference = 'being taken' if self._reference is None else ''
+        if self._reference is None:
+            self._no_reference, self._wanted = 'being taken', self._kept.find()
+            if self._wanted is not None:
+                self.get_logger().warning('goes on with the reference from before the restart')
         self._capture = Capture(self._device, self._ready, self._handle, report=self._report,
                                 lost=self._lost)
         self._capture.start()
@@ -273,6 +279,10 @@ class DeviceNode(FingerNode, LifecycleNode):
         for name, message in zip(('image', 'noise'), reference_messages(reference, header),
                                  strict=True):
             self.outlets[f'reference/{name}'].publish(message)
+        if self._camera.seen_differently(CameraSettings.from_parameters(self.settings)):
+            self._kept.forget()            # a restart begins with the settings of the start
+        else:
+            self._kept.keep(reference)
         self._reference, self._light_changed, self._no_reference = reference, False, ''
 
     def _take_contact(self, message):
@@ -293,6 +303,11 @@ class DeviceNode(FingerNode, LifecycleNode):
         return response
 
     # --- diagnostics
+
+    def _report(self):
+        if self._reference is not None:
+            self._kept.refresh()
+        super()._report()
 
     def status(self):
         """Level, text and numbers of the last second."""

@@ -78,6 +78,40 @@ def take_first_reference(node):
     wait_until(lambda: node._reference is not None, 'the reference is in use')
 
 
+def test_after_a_crash_in_a_grasp_the_old_reference_is_used(serve, frames, options, tmp_path,
+                                                            monkeypatch):
+    monkeypatch.setenv('XDG_RUNTIME_DIR', str(tmp_path))
+
+    def start(frames):
+        node, = serve([DeviceNode(device=ReplayDevice(frames), **options)])
+        node.begin()
+        return node
+
+    first = start(frames)
+    take_first_reference(first)
+    touched = frames[REFERENCE_FRAMES + 20:]
+    second = start(touched)              # nobody has told the first one to end
+    second._device.release()
+    wait_until(lambda: second._reference is not None, 'the reference is in use')
+    assert (second._reference.mean_q8 == first._reference.mean_q8).all()
+    assert (second._reference.noise_q8 == first._reference.noise_q8).all()
+    second.end()                         # in order: the next start is a new one
+    third = start(touched)
+    give(third, 2)
+    assert third._reference is None
+
+
+def test_a_reference_in_another_light_than_that_of_the_start_is_not_kept(
+        serve, frames, options, tmp_path, monkeypatch):
+    monkeypatch.setenv('XDG_RUNTIME_DIR', str(tmp_path))
+    node, = serve([DeviceNode(device=ReplayDevice(frames), **options)])
+    node.begin()
+    node.set_parameters([rclpy.parameter.Parameter('led.red', value=0.3)])
+    take_first_reference(node)
+    assert node._kept.find() is None
+
+
+
 def set_in_motion(node, frames):
     """From now on the device shows how something touches the skin."""
     start = next(i for i, frame in enumerate(frames) if frame.truth.in_contact) - 4
