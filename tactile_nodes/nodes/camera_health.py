@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: Apache-2.0
-"""How well a camera does: rate, drops, age of the last frame, brightness; for the diagnostics."""
+"""How well a camera does: rate, drops, age and brightness of the last frame; for diagnostics."""
 
 import time
 
@@ -9,6 +9,8 @@ _DARK, _SATURATED = 10, 250              # grey levels; these limits: common pra
 _MAX_DARK, _MAX_SATURATED = 0.5, 0.02    # shares of the pixels
 _MIN_RATE = 0.9                          # of the rate asked for
 _MAX_DROPS = 0.02                        # of the frames
+_SAME_PICTURE = 10         # identical pictures in a row: a live sensor's noise never repeats
+_SAME_ROWS = 8             # every so many rows are compared
 
 
 class CameraHealth:
@@ -25,11 +27,20 @@ class CameraHealth:
         self._frames = self._frames_before = 0
         self._dropped_before = 0
         self._since = time.monotonic()
+        self._same = 0
+
+    @property
+    def stuck(self):
+        """Whether the camera sends the same picture again and again."""
+        return self._same >= _SAME_PICTURE
 
     def note(self, frame):
         """Count a frame."""
-        self.frame = frame
+        before, self.frame = self.frame, frame
         self._frames += 1
+        same = before is not None and np.array_equal(before.image[::_SAME_ROWS],
+                                                     frame.image[::_SAME_ROWS])
+        self._same = self._same + 1 if same else 0
 
     def judge(self, dropped, wanted_rate, now_ns):
         """Look at the time since the last call.
@@ -46,9 +57,7 @@ class CameraHealth:
         Returns
         -------
         problem : str
-            '' when all is well, else what is wrong and what to do.
-        silent : bool
-            No frame came.
+            '' when all is well, else all that is wrong and what to do.
         values : dict
             Numbers by name.
         """
@@ -61,18 +70,22 @@ class CameraHealth:
         values = {'frame rate': f'{rate:.1f} Hz', 'frames': self._frames,
                   'dropped': self._dropped_before,
                   **{f'dropped: {reason}': count for reason, count in dropped.items()}}
-        if not new:
-            return 'no frames in the last second: check cable and power', True, values
+        if self.frame is None:
+            return '', values
         values['frame age'] = f'{(now_ns - self.frame.stamp_ns) * 1e-6:.1f} ms'
         problem, brightness = judge_image(self.frame.image)
         values.update(brightness)
+        problems = [problem] if problem else []
+        if self.stuck:
+            problems.insert(0, 'the camera sends the same picture again and again: unplug it and '
+                               'plug it in')
         if lost > _MAX_DROPS * (new + lost):
-            problem = (f'{lost} of {new + lost} frames lost: lower the frame rate, '
-                       'or give the computer less to do')
+            problems.append(f'{lost} of {new + lost} frames lost: lower the frame rate, '
+                            'or give the computer less to do')
         elif wanted_rate is not None and rate < _MIN_RATE * wanted_rate:
-            problem = (f'{rate:.1f} instead of {wanted_rate:g} frames a second: '
-                       'check exposure, bus and processor load')
-        return problem, False, values
+            problems.append(f'{rate:.1f} instead of {wanted_rate:g} frames a second: '
+                            'check exposure, bus and processor load')
+        return '; '.join(problems), values
 
 
 def judge_image(image):

@@ -10,6 +10,7 @@ from tactile_nodes.errors import DataError, DeviceError, DeviceLost, EndOfRecord
 
 _READ_TIMEOUT = 0.2        # s; also how long stopping may take
 _REOPEN_PERIOD = 0.3       # s
+_OVERDUE, _FRAMES_OVERDUE = 0.5, 3         # s and frame periods without a frame: announced
 _SILENT = 5.0              # s without a frame after which the last ones are too old
 _SETTLING = 15             # frames in which another light comes into effect
 
@@ -25,30 +26,36 @@ class Capture:
         Brings settings back to a device that was just opened.
     deliver : callable
         Called with every Frame.
+    rate : callable
+        Returns how many frames a second are due.
     report : callable
-        Called when the device was lost and when it is back.
+        Called when the device was lost or fell silent and when it is back.
     lost : DeviceLost, optional
         Why it is not there yet.
 
     Attributes
     ----------
     problem : str
-        Why no frames come at the moment.
+        Why the device is not there at the moment.
+    silent : bool
+        Whether it is there but no frames come.
     ended : bool
         Whether the device is a recording that has been read to its end.
     """
 
-    def __init__(self, device, prepare, deliver, *, report, lost=None):
+    def __init__(self, device, prepare, deliver, *, rate, report, lost=None):
         self._device, self._prepare, self._deliver = device, prepare, deliver
-        self._report, self._lost = report, lost
+        self._rate, self._report, self._lost = rate, report, lost
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name='capture')
-        self.problem, self.ended = '', False
+        self._heard = time.monotonic()
+        self.problem, self.silent, self.ended = '', False, False
 
     def start(self):
         """Start the device and read it."""
         if self._lost is None:
             self._device.start()
+        self._heard = time.monotonic()
         self._thread.start()
 
     def stop(self):
@@ -65,6 +72,8 @@ class Capture:
             try:
                 frame = self._device.read(_READ_TIMEOUT)
             except FrameTimeout:
+                overdue = time.monotonic() - self._heard
+                self._set_silent(overdue > max(_OVERDUE, _FRAMES_OVERDUE / self._rate()))
                 continue
             except EndOfRecording:
                 self.ended = True
@@ -77,8 +86,16 @@ class Capture:
                     return
                 raise
             self._deliver(frame)
+            self._heard = time.monotonic()
+            self._set_silent(False)
+
+    def _set_silent(self, silent):
+        if silent != self.silent:
+            self.silent = silent
+            self._report()
 
     def _reopen(self, error):
+        self.silent = False
         self._note(error)
         self._report()
         while True:
@@ -92,7 +109,7 @@ class Capture:
                 break
             except DeviceError as again:
                 self._note(again)
-        self.problem = ''
+        self.problem, self._heard = '', time.monotonic()
         self._report()
 
     def _note(self, error):

@@ -185,8 +185,9 @@ class DeviceNode(FingerNode, LifecycleNode):
             self._no_reference, self._wanted = 'being taken', self._kept.find()
             if self._wanted is not None:
                 self.get_logger().warning('goes on with the reference from before the restart')
+        self._health = CameraHealth()
         self._capture = Capture(self._device, self._ready, self._handle, report=self._report,
-                                lost=self._lost)
+                                rate=lambda: self._camera.frame_rate, lost=self._lost)
         self._capture.start()
         self._problem = ''
 
@@ -241,7 +242,10 @@ class DeviceNode(FingerNode, LifecycleNode):
 
     def _handle(self, frame):
         """Hand on and publish one frame; in the capture thread."""
+        stuck = self._health.stuck
         self._health.note(frame)
+        if self._health.stuck and not stuck:
+            self._report()
         for listener in self.frame_listeners:
             listener(frame)
         self._publish(frame, header_of(frame.stamp_ns, self.frame_id))
@@ -317,12 +321,13 @@ class DeviceNode(FingerNode, LifecycleNode):
         taken = self._taken or self._camera
         # copies: the capture thread may add to them at any moment
         dropped, notes = dict(self._device.dropped), dict(self._device.notes)
-        problem, silent, values = self._health.judge(
-            dropped, taken.frame_rate, self._now())
+        problem, values = self._health.judge(dropped, taken.frame_rate, self._now())
         values.update(taken.parameters())
         values.update({f'camera: {name}': note for name, note in notes.items()})
-        if self._capture.problem or (silent and not self._capture.ended):
-            return ERROR, self._capture.problem or problem, values
+        silent = 'no frames: check cable and power' if self._capture.silent else ''
+        error = self._capture.problem or silent or (problem if self._health.stuck else '')
+        if error:
+            return ERROR, error, values
         if self._capture.ended:
             return OK, 'the recording has ended', values
         if self._no_reference:

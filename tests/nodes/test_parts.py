@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """The parts of the nodes that know nothing of ROS: join, camera settings, health, capture."""
 
+import time
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -88,18 +89,39 @@ def test_brightness(level, word):
 
 def test_health_of_the_last_second():
     health = CameraHealth()
-    assert health.judge({}, 60.0, 0)[1], 'silent'
-    for _ in range(1000):
-        health.note(frame(stamp=0))
-    problem, silent, values = health.judge({}, 60.0, 5_000_000)
-    assert (problem, silent, values['frame age']) == ('', False, '5.0 ms')
+    assert health.judge({}, 60.0, 0)[0] == ''
+    for i in range(1000):
+        health.note(frame(stamp=0, noise=2, seed=i % 2))
+    problem, values = health.judge({}, 60.0, 5_000_000)
+    assert (problem, values['frame age']) == ('', '5.0 ms')
     health.note(frame())
     assert '3 of 4 frames lost' in health.judge({'corrupt image': 3}, None, 0)[0]
     health._since -= 1.0
     health.note(frame())
-    problem, _, values = health.judge({'corrupt image': 3}, 60.0, 0)
+    problem, values = health.judge({'corrupt image': 3}, 60.0, 0)
     assert 'instead of 60 frames a second' in problem
     assert values['dropped: corrupt image'] == 3
+
+
+def test_darkness_is_told_even_when_the_rate_is_low():
+    health = CameraHealth()
+    health._since -= 1.0
+    health.note(frame(3))
+    problem, _ = health.judge({}, 60.0, 0)
+    assert 'dark' in problem and 'instead of 60 frames' in problem
+
+
+def test_a_camera_that_repeats_one_picture_is_stuck():
+    health = CameraHealth()
+    for i in range(9):
+        health.note(frame(noise=2, seed=i))
+    for _ in range(9):
+        health.note(frame(noise=2, seed=8))
+    assert not health.stuck and 'same picture' not in health.judge({}, None, 0)[0]
+    health.note(frame(noise=2, seed=8))
+    assert health.stuck and 'same picture' in health.judge({}, None, 0)[0]
+    health.note(frame(noise=2, seed=9))
+    assert not health.stuck
 
 
 def fill(taker, levels=(120,) * 6, touched=()):
@@ -191,11 +213,30 @@ def test_lost_device_is_opened_again(monkeypatch):
     device.open()
     got, prepared, told = [], [], []
     capture = Capture(device, lambda: prepared.append(device.opened), got.append,
-                      report=lambda: told.append(capture.problem))
+                      rate=lambda: 60.0, report=lambda: told.append(capture.problem))
     capture.start()
     device.release(3)
     wait_until(lambda: len(got) == 2, 'the frame after the loss')
     assert prepared == [2] and capture.problem == ''
     assert len(told) == 2 and told[0] and not told[1]
     capture.stop()
+    capture.stop()
+
+
+@pytest.mark.parametrize(('rate', 'told'), [(60.0, [True, False]), (1.0, [])])
+def test_a_silent_device_is_announced_at_once_and_so_is_its_return(monkeypatch, rate, told):
+    monkeypatch.setattr('tactile_nodes.nodes.capture._READ_TIMEOUT', 0.05)
+    device, got, said = ReplayDevice([frame()]), [], []
+    device.open()
+    capture = Capture(device, device.open, got.append, rate=lambda: rate,
+                      report=lambda: said.append(capture.silent))
+    capture.start()
+    device.release()
+    wait_until(lambda: got, 'the first frame')
+    if told:
+        wait_until(lambda: said == [True], 'the silence is announced')
+    else:
+        time.sleep(0.8)                  # not overdue yet
+    device.release()
+    wait_until(lambda: len(got) == 2 and said == told, 'the next frame')
     capture.stop()
