@@ -3,7 +3,7 @@
 
 from tactile_nodes.nodes.messages import stamp_of
 
-_WAITING = 4      # frames that may be incomplete at a time; the oldest is dropped
+_WAITING = 4      # frames that may be incomplete at a time; the first to come is dropped
 
 
 class Join:
@@ -38,5 +38,6 @@ class Join:
             del self._waiting[stamp]
             self._deliver(stamp, parts)
         elif len(self._waiting) > _WAITING:
-            del self._waiting[min(self._waiting)]
+            # not the one with the smallest stamp: a clock may jump, and a stamp may be garbage
+            del self._waiting[next(iter(self._waiting))]
             self.dropped += 1

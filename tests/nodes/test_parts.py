@@ -48,6 +48,18 @@ def test_join_drops_the_oldest_incomplete_frame():
     assert join.dropped == 7       # 4 may wait; the late part of frame 0 pushed one more out
 
 
+def test_join_goes_on_after_stamps_from_the_future():
+    """As when the clock was set back, or after garbage on one of the topics."""
+    got = []
+    join = Join(('a', 'b'), lambda stamp, parts: got.append(stamp))
+    for stamp in range(10**18, 10**18 + 9):
+        join.taker('a')(message(stamp))
+    for stamp in range(5):
+        join.taker('a')(message(stamp))
+        join.taker('b')(message(stamp))
+    assert got == [0, 1, 2, 3, 4]
+
+
 @pytest.mark.parametrize(('change', 'reason'), [
     ({'frame_rate': 150.0}, 'frame rate out of range, found 150.0, expected 1 to 100 Hz'),
     ({'gain': 9.0}, 'gain out of range'), ({'exposure': 0.02}, 'longer than the frame period'),
