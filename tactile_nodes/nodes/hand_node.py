@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """Hand node: one picture of all fingers; works only while somebody watches."""
 
+import time
 from functools import partial
 
 from rclpy.node import Node
@@ -15,7 +16,7 @@ from tactile_nodes.nodes.parameters import declare
 from tactile_nodes.nodes.process import run
 
 _PERIOD = 0.1             # s between mosaics
-_FORGET_NS = 10**9        # an overlay that much older than the newest is of a finger that is gone
+_FORGET = 1.0             # s without an overlay, after which a finger is gone
 
 
 class HandNode(Node):
@@ -41,22 +42,32 @@ class HandNode(Node):
             self._publish()
 
     def _take(self, finger, message):
-        self._newest[finger] = message
+        self._newest[finger] = time.monotonic(), message
         self._fresh = True
 
     def _publish(self):
         self._fresh = False
-        newest = max(map(stamp_of, self._newest.values()))
-        self._newest = {finger: message for finger, message in self._newest.items()
-                        if newest - stamp_of(message) < _FORGET_NS}
-        try:
-            overlays = {finger: image_from_message(self._newest[finger], 'bgr8')
-                        if finger in self._newest else None for finger in self._fingers}
-        except DataError as error:
-            self.get_logger().warning(f'dropped: {error}', throttle_duration_sec=5.0)
+        # by when they came: a clock may jump
+        since = time.monotonic() - _FORGET
+        self._newest = {finger: (at, message) for finger, (at, message) in self._newest.items()
+                        if at > since}
+        overlays = {finger: self._decode(finger) for finger in self._fingers}
+        newest = max((stamp_of(message) for _, message in self._newest.values()), default=None)
+        if newest is None:
             return
         header = header_of(newest, self.get_namespace().strip('/'))
         self._outlet.publish(image_message(mosaic(overlays), 'bgr8', header))
+
+    def _decode(self, finger):
+        """The overlay of a finger, None where there is none or a wrong one."""
+        try:
+            return image_from_message(self._newest[finger][1], 'bgr8')
+        except KeyError:
+            return None
+        except DataError as error:
+            self.get_logger().warning(f'{finger}: dropped: {error}', throttle_duration_sec=5.0)
+            del self._newest[finger]
+            return None
 
 
 def main(args=None):
