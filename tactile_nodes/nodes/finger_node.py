@@ -16,6 +16,7 @@ from tactile_nodes.interface import FINGER_TOPICS
 from tactile_nodes.nodes.join import Join
 from tactile_nodes.nodes.messages import message_type, reference_from_messages
 from tactile_nodes.nodes.parameters import declare
+from tactile_nodes.nodes.process import every
 
 OK, WARN, ERROR = DiagnosticStatus.OK, DiagnosticStatus.WARN, DiagnosticStatus.ERROR
 NEWEST = QoSProfile(depth=1, reliability=ReliabilityPolicy.BEST_EFFORT)
@@ -52,7 +53,7 @@ class FingerNode:
                         if topic.node == kind}
         self._concern = f"{self.get_namespace().strip('/')}: {concern}"
         self._diagnostics = self.create_publisher(DiagnosticArray, '/diagnostics', 1)
-        self.create_timer(1.0, self._report)
+        every(self, 1.0, self._report)
 
     def wanted(self, topic):
         """Whether anybody subscribes."""

@@ -13,7 +13,7 @@ from tactile_nodes.interface import HAND_TOPICS
 from tactile_nodes.nodes.finger_node import NEWEST, create_outlet
 from tactile_nodes.nodes.messages import header_of, image_from_message, image_message, stamp_of
 from tactile_nodes.nodes.parameters import declare
-from tactile_nodes.nodes.process import run
+from tactile_nodes.nodes.process import every, run
 
 _PERIOD = 0.1             # s between mosaics
 _FORGET = 1.0             # s without an overlay, after which a finger is gone
@@ -28,7 +28,7 @@ class HandNode(Node):
         self._outlet = create_outlet(self, next(t for t in HAND_TOPICS if t.name == 'overlay'))
         self._inputs, self._newest = [], {}
         self._fresh = False
-        self.create_timer(_PERIOD, self._tick)
+        every(self, _PERIOD, self._tick)
 
     def _tick(self):
         watched = self._outlet.get_subscription_count() > 0

@@ -11,10 +11,13 @@ from contextlib import contextmanager
 
 import cv2
 import rclpy
+from rclpy.clock import Clock, ClockType
 from rclpy.executors import SingleThreadedExecutor
 from rclpy.signals import SignalHandlerOptions
 
 from tactile_nodes.errors import TactileError
+
+_STEADY = Clock(clock_type=ClockType.STEADY_TIME)
 
 
 def run(build, args=None):
@@ -99,6 +102,14 @@ def _serve(nodes, done):
             if hasattr(node, 'end'):
                 node.end()
         spinner.join()
+
+
+def every(node, seconds, act):
+    """Call `act` again and again, also when the time of day is set meanwhile.
+
+    A timer on a node's own clock would wait until the time is what it was.
+    """
+    return node.create_timer(seconds, act, clock=_STEADY)
 
 
 def new_executor(context=None):

@@ -22,10 +22,12 @@ from tactile_nodes.errors import DataError, TactileError
 from tactile_nodes.interface import FINGER_TOPICS, GOAL, HAND_TOPICS, Topic
 from tactile_nodes.nodes.messages import message_type
 from tactile_nodes.nodes.parameters import declare
-from tactile_nodes.nodes.process import run
+from tactile_nodes.nodes.process import every, run
 from tactile_nodes.trials.recorder import TrialRecorder
 from tactile_nodes.trials.store import repair_all
 
+_WATCH_PERIOD = 0.25     # s
+_REPORT_EVERY = 4        # looks, unless something has changed
 _QUEUE = 500        # messages of a topic that may wait while the recorder does not run
 _MOST_FRAMES = 64   # messages of fixed frames that are kept for the next trial
 _FRAMES = Topic('/tf_static', 'tf2_msgs/msg/TFMessage', 'transforms', 'fixed frames',
@@ -67,13 +69,13 @@ class RecorderNode(Node):
         self._recorder = TrialRecorder(self._settings.output, hand, self._settings.fingers,
                                        self._settings.hand_file)
         self._heard, self._latest, self._wanted, self._said = {}, {}, [], ''
-        self._recording = False
+        self._recording, self._looks = False, 0
         self._lock = threading.RLock()
         self._diagnostics = self.create_publisher(DiagnosticArray, '/diagnostics', 1)
         for name, act in (('start', self._start), ('mark', self._mark), ('stop', self._stop),
                           ('status', self._status)):
             self.create_service(Trigger, f'trial/{name}', partial(self._serve, act))
-        self.create_timer(1.0, self._watch)
+        every(self, _WATCH_PERIOD, self._watch)
 
     def begin(self):
         """Record at once if asked to; bring into order what a crash has left."""
@@ -202,11 +204,11 @@ class RecorderNode(Node):
                 latched=all(p.durability == DurabilityPolicy.TRANSIENT_LOCAL for p in profiles),
                 reliable=all(p.reliability == ReliabilityPolicy.RELIABLE for p in profiles))
 
-    # --- once a second
+    # --- a few times a second
 
     def _watch(self):
         with self._lock:
-            ended = self._recorder.watch()
+            ended = self._recorder.watch(self._announce)
             if ended is not None:
                 self._ended(ended)
             self._hear_others()
@@ -214,7 +216,13 @@ class RecorderNode(Node):
         if warning and not self._said:
             self.get_logger().warning(warning)
         self._said = warning
-        self._diagnostics.publish(self._report(state))
+        self._looks += 1
+        if ended is not None or self._looks % _REPORT_EVERY == 0:
+            self._diagnostics.publish(self._report(state))
+
+    def _announce(self, problem):
+        """Say why the recording is about to be ended; finishing it may take a while."""
+        self.get_logger().error(problem)
 
     def _report(self, state):
         level, text = DiagnosticStatus.OK, state['state']

@@ -21,7 +21,7 @@ from tactile_nodes.nodes.messages import (
     visualization_message,
     wrench_from_message,
 )
-from tactile_nodes.nodes.process import run
+from tactile_nodes.nodes.process import every, run
 
 _PERIOD_NS = 45_000_000      # pictures come at most this often: about 20 a second
 _CHECK_PERIOD = 0.5          # s between looks at whether anybody watches
@@ -39,7 +39,7 @@ class ViewNode(StageNode):
         self.create_subscription(PointStamped, GOAL.name, self._take_goal, NEWEST)
         self._inputs, self._loose = [], {}
         if subscribe:
-            self.create_timer(_CHECK_PERIOD, self._check_watchers)
+            every(self, _CHECK_PERIOD, self._check_watchers)
 
     def process(self, image, contact, markers, estimate, stamp_ns):
         """Draw and publish what was found in an image (H, W, 3), if anybody watches."""

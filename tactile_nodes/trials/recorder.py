@@ -41,6 +41,7 @@ _LATE = 1.0                      # s that messages wait for the disk, above whic
 _UNSAFE = 2.0                    # s after which written data should be on the disk
 _BATCH = 0.05                    # s between two writes
 _OVERDUE = 150_000_000           # ns that a message has waited when another thread writes it
+_LOOKS = 40                      # of `watch`, over which the rate of writing is taken
 _SETUP = 'setup'                 # folder for the copies of hand file and calibrations
 _RESERVE = '.reserve'            # room that is given free to finish a bag on a full disk
 
@@ -98,7 +99,7 @@ class TrialRecorder:
         if free is not None and free < 2 * LEAST_FREE:
             raise FileError('the disk is full', where=str(self._output), found=_size(free),
                             expected=f'at least {_size(2 * LEAST_FREE)} free')
-        now = utc_now()
+        now, self._began = utc_now(), time.monotonic()
         self._bag = BagWriter(new_folder(self._output, self._hand, object_name, condition, now))
         folder = self._bag.folder
         try:
@@ -116,7 +117,7 @@ class TrialRecorder:
         self._queue = deque()
         self._taken = self._written = 0
         self._failure, self._ending = None, threading.Event()
-        self._sizes = deque([(time.monotonic(), 0)], maxlen=10)
+        self._sizes = deque([(time.monotonic(), 0)], maxlen=_LOOKS)
         self.trial, self.warning, self.problem = trial, '', ''
         self._writer = threading.Thread(target=self._write, name='bag', daemon=True)
         self._writer.start()
@@ -146,7 +147,7 @@ class TrialRecorder:
         trial = self._recording()
         if not check_text('mark', text).strip():
             raise DataError('a mark needs a text')
-        at = (utc_now() - trial.started).total_seconds()
+        at = time.monotonic() - self._began
         self.trial = replace(trial, marks=(*trial.marks, Mark(round(at, 3), text)))
         write_trial(self.trial)
         return self.trial.marks[-1]
@@ -171,8 +172,13 @@ class TrialRecorder:
             check_outcome(outcome, drop_at)
         return self._end(replace(trial, outcome=outcome, drop_at=drop_at), '')
 
-    def watch(self):
-        """Look after disk and queue; call about once a second.
+    def watch(self, announce=lambda problem: None):
+        """Look after disk and queue; call a few times a second.
+
+        Parameters
+        ----------
+        announce : callable
+            Called with the reason before a recording is ended, which may take a while.
 
         Returns
         -------
@@ -181,11 +187,11 @@ class TrialRecorder:
         """
         if self.trial is None:
             return None
-        if self._failure is not None:
-            return self._end(self.trial, str(self._failure))
-        self._sizes.append((time.monotonic(), self._bag.size))
-        problem = self._judge()
-        return self._end(self.trial, problem) if problem else None
+        problem = str(self._failure) if self._failure is not None else self._judge()
+        if not problem:
+            return None
+        announce(problem)
+        return self._end(self.trial, problem)
 
     def status(self):
         """What goes on, as plain values; `fits_s` is for how long the disk lasts, if known."""
@@ -196,7 +202,7 @@ class TrialRecorder:
             state |= {
                 'trial': self.trial.name, 'object': self.trial.object,
                 'condition': self.trial.condition, 'marks': len(self.trial.marks),
-                'seconds': round((utc_now() - self.trial.started).total_seconds(), 1),
+                'seconds': round(time.monotonic() - self._began, 1),
                 'messages': sum(counts.values()), 'bytes': self._bag.size,
                 'fits_s': None if fits is None else round(fits),
                 'silent': [name for name, count in counts.items() if not count]}
@@ -242,7 +248,7 @@ class TrialRecorder:
         except FileError as error:
             problem = problem or str(error)
             problem += self._rescue(trial.folder)
-        duration = (utc_now() - trial.started).total_seconds()
+        duration = time.monotonic() - self._began        # whatever happened to the time of day
         trial = replace(trial, state='finished', problem=problem, duration=round(duration, 3))
         self.counts = self._bag.counts
         self.trial, self._bag, self.warning, self.problem = None, None, '', problem
@@ -264,6 +270,7 @@ class TrialRecorder:
 
     def _judge(self):
         """What makes it necessary to end the recording; sets `warning` for what may."""
+        self._sizes.append((time.monotonic(), self._bag.size))
         waiting = self._taken - self._written
         if waiting > MOST_WAITING:
             return (f'the disk is too slow: {_size(waiting)} waited to be written, so the '

@@ -5,6 +5,7 @@ import os
 import subprocess
 import sys
 import time
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -61,6 +62,17 @@ def test_a_trial_holds_what_was_put_and_how_it_ended(tmp_path):
     assert sorted(path.name for path in trial.folder.iterdir()) == [
         'metadata.yaml', 'setup', f'{trial.name}_0.mcap', 'trial.yaml']
     assert trial_folders([tmp_path]) == trial_folders([trial.folder]) == [trial.folder]
+
+
+def test_setting_the_clock_back_does_not_shorten_a_trial(tmp_path, monkeypatch):
+    recorder, trial = started(tmp_path)
+    monkeypatch.setattr(module, 'utc_now', lambda: utc_now() - timedelta(hours=2))
+    put(recorder)
+    assert 0 <= recorder.mark('lifted').at < 60
+    assert 0 <= recorder.status()['seconds'] < 60
+    ended = recorder.stop()
+    assert 0 <= ended.duration < 60
+    assert read_trial(trial.folder) == ended
 
 
 def test_what_cannot_be_is_refused_and_nothing_is_made(tmp_path):
@@ -134,8 +146,10 @@ def test_a_disk_that_fills_is_announced_and_the_recording_ends_before_it_is_full
     assert 'the disk will be full in' in recorder.warning
     put(recorder, 7)
     free[0] = module.LEAST_FREE + 1
-    ended = recorder.watch()
+    announced = []
+    ended = recorder.watch(lambda problem: announced.append((problem, recorder.trial)))
     assert 'the disk is full' in ended.problem and recorder.problem == ended.problem
+    assert announced[0][0] == ended.problem and announced[0][1] is not None, 'told at once'
     assert recorder.trial is None and recorder.status()['state'] == 'idle'
     assert len(read(trial.folder)) == 107, 'nothing is lost'
     assert load_trial(trial.folder).problem == ended.problem
