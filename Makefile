@@ -3,6 +3,8 @@
 
 PYTHON ?= python3
 PYTEST ?= -q
+MINUTES ?= 10
+SEED ?= 1
 
 SHELL := bash
 .SHELLFLAGS := -eu -o pipefail -c
@@ -12,7 +14,7 @@ unexport _ROS_WHEELS_BOOTSTRAP_COMPLETE
 ifdef _ROS_WHEELS_BOOTSTRAP_COMPLETE
 unexport LD_LIBRARY_PATH
 endif
-.PHONY: help demo bench accuracy test test-device test-distros lint clean
+.PHONY: help demo bench accuracy soak faults test test-device test-distros lint clean
 
 help:     ## this list
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / {printf "make %-14s %s\n", $$1, $$2}' Makefile
@@ -25,6 +27,12 @@ bench: .venv/bench-ready     ## measure this machine beside other methods; the r
 
 accuracy: .venv/ready     ## achieved figures against the targets, on recordings of an independent model
 	.venv/bin/python -m tests.accuracy
+
+soak: .venv/ready     ## ten minutes (MINUTES=60) of a running hand: nothing grows or slows down
+	.venv/bin/python -m tests.soak --minutes $(MINUTES)
+
+faults: .venv/ready     ## break a running hand in every way (SEED=2: other combinations)
+	.venv/bin/python -m tests.faults --seed $(SEED)
 
 test: .venv/ready     ## all tests: Kilted wheels, newest NumPy and OpenCV
 	.venv/bin/python -m pytest $(PYTEST)

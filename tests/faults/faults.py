@@ -15,6 +15,7 @@ from rcl_interfaces.srv import GetParameters, SetParameters
 from std_srvs.srv import Trigger
 
 from tactile_nodes.nodes import messages
+from tests.faults.observer import GARBAGE_NS
 from tests.faults.rig import STAGES
 
 IMAGE, CLOUD = 'sensor_msgs/msg/Image', 'sensor_msgs/msg/PointCloud2'
@@ -152,11 +153,18 @@ def camera_faults(finger):
 
 # --- disk
 
-def _start_trial(rig):
-    client = rig.observer.node.create_client(Trigger, f'{rig.plan.namespace}/trial/start')
-    client.wait_for_service(5.0)
-    future = client.call_async(Trigger.Request())
-    rig.until(future.done, 5.0)
+def call_trigger(rig, service):
+    """Call a service of the hand; returns its answer, None if none came."""
+    node = rig.observer.node
+    client = node.create_client(Trigger, f'{rig.plan.namespace}/{service}')
+    try:
+        if rig.until(client.service_is_ready, 10.0) is None:
+            return None
+        rig.run(0.3)                      # this side knows of the other; an answer needs both
+        future = client.call_async(Trigger.Request())
+        return future.result() if rig.until(future.done, 10.0) else None
+    finally:
+        node.destroy_client(client)
 
 
 @contextmanager
@@ -166,7 +174,7 @@ def _disk_full(rig):
         yield
     finally:
         rig.empty_disk()
-        _start_trial(rig)
+        call_trigger(rig, 'trial/start')
 
 
 @contextmanager
@@ -180,7 +188,7 @@ def _writes_refused(rig):
         yield
     finally:
         resource.prlimit(number, resource.RLIMIT_FSIZE, before)
-        _start_trial(rig)
+        call_trigger(rig, 'trial/start')
 
 
 def disk_faults():
@@ -354,8 +362,8 @@ def garbage_clouds(header):
 
 def _garbage(rig, finger):
     """Yield (topic, type, messages) for every topic that the hand's nodes listen to."""
-    base, far = f'{rig.plan.namespace}/{finger}', messages.header_of(4 * 10**18, 'nowhere')
-    for stamp in (0, rig.observer.arrivals[finger][-1][1] + 10**6, 4 * 10**18):
+    base, far = f'{rig.plan.namespace}/{finger}', messages.header_of(GARBAGE_NS, 'nowhere')
+    for stamp in (0, rig.observer.arrivals[finger][-1][1] + 10**6, GARBAGE_NS):
         header = messages.header_of(stamp, f'{finger}_tip')
         good = messages.image_message(np.zeros((240, 320, 3), np.uint8), 'bgr8', header)
         images = list(garbage_images(good))
@@ -374,30 +382,40 @@ def garbage_faults(rig):
     """Messages that are wrong, and bytes that are no messages, on everything that is heard."""
     finger = rig.split or rig.fingers[0]
 
+    topics = {}
+
+    @contextmanager
+    def connected(rig):
+        for topic, kind, wrong in _garbage(rig, finger):
+            if topic not in topics:
+                topics[topic] = rig.observer.publisher(topic, kind,
+                                                       latched='/reference/' in topic), []
+            topics[topic][1].extend(wrong)
+        rig.run(1.0)                                      # until they know each other
+        try:
+            yield
+        finally:
+            for publisher, _ in topics.values():
+                rig.observer.node.destroy_publisher(publisher)
+            topics.clear()
+
     def sent(spoil):
         @contextmanager
         def strike(rig):
-            topics = {}
-            for topic, kind, wrong in _garbage(rig, finger):
-                latched = '/reference/' in topic
-                if topic not in topics:
-                    topics[topic] = rig.observer.publisher(topic, kind, latched=latched), []
-                topics[topic][1].extend(wrong)
-            rig.run(1.0)                                  # until they know each other
             for _ in range(GARBAGE_ROUNDS):
                 for publisher, wrong in topics.values():
                     for message in wrong:
                         publisher.publish(spoil(message))
                 rig.run(0.3)
             yield
-            for publisher, _ in topics.values():
-                rig.observer.node.destroy_publisher(publisher)
         return strike
 
     rng = np.random.default_rng(5)
     yield Fault('wrong messages on every topic', sent(lambda message: message), (),
-                rf'{finger}.*(wrong|dropped)', finger)
-    yield Fault('bytes that are no messages', sent(lambda message: rng.bytes(40)), part=finger)
+                rf'{finger}.*(wrong|dropped)', finger,
+                watch=connected)
+    yield Fault('bytes that are no messages', sent(lambda message: rng.bytes(40)), part=finger,
+                watch=connected)
 
 
 # --- clock

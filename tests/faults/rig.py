@@ -38,8 +38,12 @@ class Rig:
     fingers : sequence of str, optional
         Only these.
     record : bool
-    extra : sequence of Process
-        More processes in the plan.
+    split : str or None
+        The finger that runs one process per node.
+    rate : float
+        Frames per second.
+    own_disk : bool
+        Whether the recorder gets a disk of its own, where this user may mount one.
 
     Attributes
     ----------
@@ -49,9 +53,11 @@ class Rig:
     supervisor : Supervisor
     """
 
-    def __init__(self, folder, *, fingers=None, record=True, split=SPLIT, rate=RATE, extra=()):
+    def __init__(self, folder, *, fingers=None, record=True, split=SPLIT, rate=RATE,
+                 own_disk=True):
         self.folder = folder
         self.config = Path(shutil.copytree(shipped('config'), folder / 'config'))
+        self._own_disk = own_disk
         self.disk, self._control = folder / 'disk', folder / 'control'
         self.disk.mkdir()
         self._control.mkdir()
@@ -65,13 +71,17 @@ class Rig:
         of_split = [p for p in divided.processes if p.name.startswith(f'{split}.')]
         self.plan = replace(plan, processes=(
             *(p for p in plan.processes if p.own and p.name != split),
-            *(p for p in of_split if p.own), *extra))
+            *(p for p in of_split if p.own)))
         self.fingers, self._stack = plan.fingers, ExitStack()
         self.split = split if split in self.fingers else None
 
+    def add(self, process):
+        """Add a process to the plan, before the hand is started."""
+        self.plan = replace(self.plan, processes=(*self.plan.processes, process))
+
     def __enter__(self):
         with self._stack:
-            self.mounted = self._mount()
+            self.mounted = self._own_disk and self._mount()
             self.observer = self._stack.enter_context(Observer(self.plan.namespace, self.fingers))
             env = {**os.environ, 'PYTHONPATH': os.pathsep.join([str(ROOT), *sys.path])}
             self.supervisor = Supervisor(self.plan, env=env, on_event=self._heard,
@@ -184,7 +194,7 @@ class Rig:
         self.observer.report(event.process, event.text, event.kind != 'output')
 
     def _mount(self):
-        """Give the recorder a disk of its own where this user may mount one."""
+        """Give the recorder a disk of its own; whether that could be done."""
         done = subprocess.run(['mount', '-t', 'tmpfs', '-o', f'size={_DISK_MIB}m', 'tmpfs',
                                str(self.disk)], capture_output=True, check=False)
         if done.returncode == 0:
