@@ -63,6 +63,8 @@ def _run(folder, args):
         rng = np.random.default_rng(args.seed)
         for _ in range(args.combinations):
             missed += _say(judge.try_out(*_some(rng, faults)))
+        rig.supervisor.stop(15.0)
+        missed += _say({'afterwards': [judge.recordings()]})
     return missed
 
 

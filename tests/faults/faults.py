@@ -1,9 +1,11 @@
 # SPDX-License-Identifier: Apache-2.0
 """The faults: what is done to the hand, whom it hits, and what the hand has to say about it."""
 
+import re
 import resource
 import shutil
 import signal
+import time
 from collections.abc import Callable
 from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
@@ -22,6 +24,7 @@ IMAGE, CLOUD = 'sensor_msgs/msg/Image', 'sensor_msgs/msg/PointCloud2'
 WRENCH, POINT = 'geometry_msgs/msg/WrenchStamped', 'geometry_msgs/msg/PointStamped'
 STORM = 300              # wrong settings in a row
 GARBAGE_ROUNDS = 4
+STAMP_WITHIN = 2.0       # s; how old the newest stamp may be on a busy machine
 
 
 @dataclass(frozen=True)
@@ -97,7 +100,7 @@ def _looked_at(topic):
 def _pictures(topic):
     """Whether pictures come again."""
     def back(rig, since):
-        return any(at > since + 0.2 for at, _ in rig.observer.heard[topic])
+        return any(at > since + 0.2 for at in rig.observer.heard[topic][:])
     return back
 
 
@@ -299,18 +302,29 @@ def calibration_faults(rig):
     path = folder / mine.parameters['calibration_file'].rpartition('/')[2]
     others = next(p for p in sorted(folder.iterdir()) if p != path)
 
-    def replaced(spoil, restart):
+    def replaced(spoil):
         @contextmanager
         def strike(rig):
             kept = path.with_suffix('.kept')
             shutil.copyfile(path, kept)
             spoil(path)
-            if restart:
-                rig.signal(rig.process_of(finger), signal.SIGKILL)
             try:
                 yield
             finally:
                 kept.replace(path)
+        return strike
+
+    def restarted(spoil, reason):
+        @contextmanager
+        def strike(rig):
+            def refused():
+                return any(r.source == mine.name and re.search(reason, r.text)
+                           for r in rig.observer.reports[:])
+
+            with replaced(spoil)(rig):
+                rig.signal(mine.name, signal.SIGKILL)
+                rig.until(refused, 20.0)
+                yield lambda: '' if refused() else 'the wrong file was not refused'
         return strike
 
     def torn(path):
@@ -319,11 +333,12 @@ def calibration_faults(rig):
     def foreign(path):
         shutil.copyfile(others, path)
 
-    yield Fault('calibration file torn under way', replaced(torn, False), part=finger)
-    yield Fault(f"finger restarts with {other}'s calibration", replaced(foreign, True), (finger,),
-                rf'^{finger}.*calibration of another serial', finger, lasts=3.0)
-    yield Fault('finger restarts with a torn calibration', replaced(torn, True), (finger,),
-                rf'^{finger}.*{path.name}', finger, lasts=3.0)
+    yield Fault('calibration file torn under way', replaced(torn), part=finger)
+    for text, spoil, reason in (
+            (f"{other}'s calibration", foreign, 'calibration of another serial'),
+            ('a torn calibration', torn, path.name)):
+        yield Fault(f'finger restarts with {text}', restarted(spoil, reason), (finger,),
+                    rf'^{mine.name}\b.*SIGKILL', finger, lasts=0.5)
 
 
 # --- garbage
@@ -420,18 +435,30 @@ def garbage_faults(rig):
 
 # --- clock
 
-def clock_faults():
-    """The machine's clock is set."""
+def clock_faults(hand):
+    """The machine's clock is set; stamps, mosaic and recording follow."""
     def jump(seconds):
         @contextmanager
         def strike(rig):
             rig.clock.turn(seconds)
-            yield
+
+            def judge():
+                now = time.time_ns() + rig.clock.offset_ns
+                ages = {f: (now - rig.observer.arrivals[f][-1][1]) * 1e-9 for f in rig.fingers}
+                stopped = call_trigger(rig, 'trial/stop')
+                call_trigger(rig, 'trial/start')
+                return '; '.join(
+                    [f'stamps of {f} are {age:.1f} s old' for f, age in ages.items()
+                     if not 0 <= age < STAMP_WITHIN]
+                    + ([] if stopped and stopped.success else ['the trial could not be ended']))
+
+            yield judge
         return strike
 
     for text, seconds in (('forward by 1 h', 3600.0), ('back by 2 h', -7200.0),
                           ('back by 50 ms', -0.05)):
-        yield Fault(f'clock jumps {text}', jump(seconds), part='clock', lasts=4.0)
+        yield Fault(f'clock jumps {text}', jump(seconds), part='clock', lasts=4.0,
+                    watch=_looked_at(f'{hand}/overlay'), back=_pictures(f'{hand}/overlay'))
 
 
 def all_faults(rig):
@@ -443,4 +470,4 @@ def all_faults(rig):
     yield from parameter_fault(rig.fingers[0])
     yield from calibration_faults(rig)
     yield from garbage_faults(rig)
-    yield from clock_faults()
+    yield from clock_faults(rig.plan.namespace)

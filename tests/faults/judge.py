@@ -7,6 +7,10 @@ from contextlib import ExitStack
 from dataclasses import dataclass
 
 import numpy as np
+from rosbags.rosbag2 import Reader, ReaderError
+
+from tactile_nodes.errors import TactileError
+from tactile_nodes.trials.store import load_trial
 
 KEPT = 0.8               # of its rate just before, that a finger must keep
 REPORTED_WITHIN = 1.0    # s
@@ -76,17 +80,18 @@ class Judge:
                     for fault in faults}
             rig.run(max(_AFTER, before + _BEFORE - time.monotonic()))
             end = time.monotonic()
-            checks = {}
+            wrong = {name: ask() for name, ask in more.items() if ask is not None}
             shared = [self._others(rates, hits, before, end - _AFTER), self._numbers(before, end),
                       self._files()]
+            checks = {}
             for fault in faults:
                 own = []
                 if fault.says:
                     own.append(self._reported(fault, struck[fault.name]))
                 own.append(self._recovered(back[fault.name], undone[fault.name]))
-                if more[fault.name] is not None:
-                    wrong = more[fault.name]()
-                    own.append(Check('nothing else changes', wrong or 'nothing', not wrong))
+                if fault.name in wrong:
+                    own.append(Check('all else is as it must be', wrong[fault.name] or 'it is',
+                                     not wrong[fault.name]))
                 checks[fault.name] = own + shared
         return checks
 
@@ -169,6 +174,20 @@ class Judge:
         strange = np.abs(error) / np.hypot(np.where(measured, sd, 1.0), _FLOOR)
         strange = np.where(np.isnan(error), np.inf, np.where(measured, strange, 0.0))
         return times, strange.max(axis=1, initial=0.0)
+
+    def recordings(self):
+        """Whether all recordings are whole, once the hand has ended."""
+        trials, messages, found = 0, 0, self._rig.half_written()
+        for path in sorted(self._rig.disk.rglob('trial.yaml')):
+            try:
+                load_trial(path.parent)
+                with Reader(path.parent) as bag:
+                    messages += sum(1 for _ in bag.messages())
+            except (TactileError, ReaderError) as error:
+                found.append(str(error))
+            trials += 1
+        return Check('all recordings are whole and readable',
+                     found[0] if found else f'{trials} trials, {messages} messages', not found)
 
     def _files(self):
         found = self._rig.half_written()

@@ -54,8 +54,8 @@ class Observer:
     arrivals : dict of str to list of (float, int)
         By finger: when each wrench came (monotonic s) and its stamp, ns.
     reports : list of Report
-    heard : dict of str to list of (float, message)
-        By topic asked for with `hear`.
+    heard : dict of str to list of float
+        By topic asked for with `hear`: when messages came, monotonic s.
     """
 
     def __init__(self, namespace, fingers):
@@ -90,10 +90,10 @@ class Observer:
         self._context.try_shutdown()
 
     def hear(self, topic, kind):
-        """Listen to another topic as well; returns the subscription."""
+        """Note when messages come on another topic as well; returns the subscription."""
         return self.node.create_subscription(
-            message_type(kind), topic,
-            lambda message: self.heard[topic].append((time.monotonic(), message)), 5)
+            message_type(kind), topic, lambda _: self.heard[topic].append(time.monotonic()), 5,
+            raw=True)
 
     def publisher(self, topic, kind, *, latched=False):
         """Publisher of a topic."""

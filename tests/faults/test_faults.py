@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 pytest.importorskip('rclpy', reason='ROS is not installed')
+pytest.importorskip('rosbags')
 
 from tactile_nodes.device.virtual import VirtualDevice
 from tactile_nodes.errors import DeviceLost, FrameTimeout
