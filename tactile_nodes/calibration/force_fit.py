@@ -22,13 +22,9 @@ _LAYER_FRAMES = 160            # that the layer is sought with
 _THICKNESS = (0.6, 1.6)        # of the elastomer file's
 _POISSON = (0.40, 0.498)
 _STEPS = 24                    # evaluations of the layer at most
-# how far the elastomer file may be off: standard deviations of the logarithms of the thickness and
-# of what Poisson's ratio lacks to 0.5; balls alone hardly tell the one from the other
-_FILE_SD = np.array([0.15, 0.3])
-_EVIDENCE = 2                  # independent misfits that a press is worth
 _STRENGTHS = 10.0 ** np.arange(-4, 4.1, 0.5)
 _MOUNTING = 0.3
-_LAG_REACH = 0.06              # s
+_LAG_REACH = 0.03              # s
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,8 +92,6 @@ def fit_layer(samples, geometry, elastomer, *, sensor, lag, measured, full_scale
     few = samples.only(frames)
     scale = full_scale[measured]
     best = {}
-    start = np.array([0.0, np.log(0.5 - np.clip(elastomer.poissons_ratio, 0.42, 0.495))])
-    evidence = _EVIDENCE * len(np.unique(press[frames]))
 
     def cost(vector):
         thickness = float(np.clip(np.exp(vector[0]), *_THICKNESS))
@@ -110,7 +104,6 @@ def fit_layer(samples, geometry, elastomer, *, sensor, lag, measured, full_scale
         a, b = found[:, measured] / scale, truth[:, measured] / scale
         stiffness = max(float(np.vdot(a, b) / np.vdot(a, a)), 1e-3)
         misfit = float(np.square(stiffness * a - b).mean())
-        misfit *= 1 + np.square((vector - start) / _FILE_SD).sum() / evidence
         best.setdefault('count', 0)
         best['count'] += 1
         progress(best['count'] / _STEPS)
@@ -118,6 +111,7 @@ def fit_layer(samples, geometry, elastomer, *, sensor, lag, measured, full_scale
             best.update(misfit=misfit, lag=here, stiffness=stiffness, model=model)
         return misfit
 
+    start = np.array([0.0, np.log(0.5 - np.clip(elastomer.poissons_ratio, 0.42, 0.495))])
     simplex = start + np.array([[0, 0], [0.15, 0], [0, 0.6]])
     minimize(cost, start, method='Nelder-Mead',
              options={'initial_simplex': simplex, 'maxfev': _STEPS, 'xatol': 5e-3,
