@@ -117,6 +117,7 @@ class TrialRecorder:
         self._queue = deque()
         self._taken = self._written = 0
         self._failure, self._ending = None, threading.Event()
+        self._fetched = time.monotonic()          # when the writer last took all that waited
         self._sizes = deque([(time.monotonic(), 0)], maxlen=_LOOKS)
         self.trial, self.warning, self.problem = trial, '', ''
         self._writer = threading.Thread(target=self._write, name='bag', daemon=True)
@@ -222,6 +223,7 @@ class TrialRecorder:
         """Bring what waits into the bag, unless that has failed before; for who has the turn."""
         if self._failure is not None:
             return
+        self._fetched = time.monotonic()
         batch = [self._queue.popleft() for _ in range(len(self._queue))]
         try:
             self._bag.write_many(batch)
@@ -290,8 +292,8 @@ class TrialRecorder:
         return ''
 
     def _late(self):
-        """How long the oldest message has waited, s."""
-        return max(0.0, time.time() - self._waits_since() * 1e-9)
+        """How long the oldest message may have waited, s."""
+        return time.monotonic() - self._fetched if self._queue else 0.0
 
     def _rate(self):
         """Bytes that are written in a second, over the last ones."""

@@ -64,9 +64,11 @@ def test_a_trial_holds_what_was_put_and_how_it_ended(tmp_path):
     assert trial_folders([tmp_path]) == trial_folders([trial.folder]) == [trial.folder]
 
 
-def test_setting_the_clock_back_does_not_shorten_a_trial(tmp_path, monkeypatch):
+def test_setting_the_clock_shortens_no_trial_and_makes_no_disk_slow(tmp_path, monkeypatch):
     recorder, trial = started(tmp_path)
     monkeypatch.setattr(module, 'utc_now', lambda: utc_now() - timedelta(hours=2))
+    recorder.put('/flag', b'', time.time_ns() - 3600 * 10**9)       # from before it was set
+    assert recorder.watch() is None and not recorder.warning
     put(recorder)
     assert 0 <= recorder.mark('lifted').at < 60
     assert 0 <= recorder.status()['seconds'] < 60
