@@ -116,7 +116,8 @@ def process_faults(rig):
     kinds += [(f'{split}.{stage}', f'{stage} node', (split,), None, None)
               for stage in STAGES if stage != 'view' and split]
     if split:
-        kinds.append((f'{split}.view', 'view node', (), f'{hand}/{split}/contact/overlay', None))
+        kinds.append((f'{split}.view', 'view node', (split,),
+                      f'{hand}/{split}/contact/overlay', None))
     kinds += [('hand', 'hand node', (), f'{hand}/overlay', None),
               ('recorder', 'recorder', (), None, _records)]
     for process, what, hits, picture, back in kinds:
