@@ -46,6 +46,7 @@ _LEAST = 0.1 ** 2               # of the largest squared change: less is bulging
 _FAINT = 0.35 ** 2              # a region that changes less at most is made by moved markers
 _RIM = 0.4 ** 2                # of the largest squared change: rim of a contact
 _SMOOTHED = np.ones((5, 5), np.uint8)     # cells; how far smoothing widens a rim
+_THIN = np.ones((3, 3), np.uint8)
 _GAP = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (9, 9))
 _FAR = 0.6                     # of the largest distance from what changed
 _MIN_OUTLINE = 8               # cells around the smallest region
@@ -367,7 +368,7 @@ def _touched(changed, squared, depth=None):
     The skin is steepest at the rim of a contact. Inside, it bends the way that only something
     pressing bends it, which fills a rim that is cut by the border of the image; depth elsewhere,
     of which the light may tell little, is none of it. What smoothing has added outside is taken
-    off again.
+    off again, less of it where nothing would be left of a ridge.
     """
     mask, inside, near = np.zeros((3, *squared.shape), bool)
     if not changed:
@@ -383,7 +384,10 @@ def _touched(changed, squared, depth=None):
     for box, filled in _regions(inside):
         if (filled & near[box]).any():
             mask[box] |= filled
-    return cv2.erode(mask.view(np.uint8), _SMOOTHED).view(bool)
+    whole = mask.view(np.uint8)
+    core = cv2.erode(whole, _SMOOTHED)
+    ridges = cv2.erode(whole & ~cv2.dilate(core, _SMOOTHED), _THIN)
+    return (core | ridges).view(bool)
 
 
 def _regions(mask):
