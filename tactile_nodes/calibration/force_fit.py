@@ -24,7 +24,7 @@ _POISSON = (0.40, 0.498)
 _STEPS = 24                    # evaluations of the layer at most
 _STRENGTHS = 10.0 ** np.arange(-4, 4.1, 0.5)
 _MOUNTING = 0.3
-_LAG_REACH = 0.03              # s
+_LAG_REACH = 0.06              # s
 
 
 @dataclass(frozen=True, eq=False)
