@@ -125,18 +125,20 @@ class _McapFiles:
         """{topic: message type}, from the summary if the file has one."""
         topics = {}
         for path in self._files:
-            with path.open('rb') as file:
-                try:
-                    summary = self._reader.make_reader(file).get_summary()
-                except _mcap_damage():
-                    summary = None
-            if summary:
-                for channel in summary.channels.values():
-                    topics[channel.topic] = summary.schemas[channel.schema_id].name
-            else:
-                topics.update((channel.topic, schema.name)
-                              for schema, channel, _ in self._all(path, None))
+            found = self._summary(path)
+            topics.update(found or ((channel.topic, schema.name)
+                                    for schema, channel, _ in self._all(path, None)))
         return topics
+
+    def _summary(self, path):
+        """{topic: message type} as the end of a file has it, empty where it is not whole."""
+        with path.open('rb') as file:
+            try:
+                summary = self._reader.make_reader(file).get_summary()
+                return {channel.topic: summary.schemas[channel.schema_id].name
+                        for channel in summary.channels.values()} if summary else {}
+            except _mcap_damage():
+                return {}
 
     def messages(self, topics):
         """Yield (topic, log time in ns, bytes)."""
@@ -160,7 +162,8 @@ def _mcap_damage():
 
     import zstandard
     from mcap.exceptions import McapError
-    return McapError, struct.error, zstandard.ZstdError, RuntimeError, ValueError, KeyError
+    return (McapError, struct.error, zstandard.ZstdError, RuntimeError, ValueError, KeyError,
+            MemoryError, OSError)         # of a damaged size or place
 
 
 class _Indexed:

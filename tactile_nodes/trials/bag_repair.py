@@ -164,6 +164,7 @@ def _keep_tail(stream, path, begin):
 
 def _scan(stream, records):
     """Read whole records up to the first that is torn, damaged or part of the file's end."""
+    from mcap.exceptions import McapError
     from mcap.opcode import Opcode
 
     scan, size = _Scan(), os.fstat(stream.fileno()).st_size
@@ -180,25 +181,36 @@ def _scan(stream, records):
         wanted = kind in (Opcode.HEADER, Opcode.CHUNK, Opcode.MESSAGE_INDEX, Opcode.METADATA)
         if not wanted or length > size - begin - _HEAD.size:
             break
-        body = stream.read(length)
-        if kind == Opcode.CHUNK:
-            chunk = records.Chunk.read(_stream_of(body))
-            messages = _read_chunk(chunk, scan, records)
-            if messages is None:
+        try:
+            if not _take(scan, kind, stream.read(length), begin, records):
                 break
-            scan.chunks.append(_chunk_index(chunk, begin, len(body), records))
-            scan.missing = [records.MessageIndex(channel, entries)
-                            for channel, entries in messages.items()]
-        elif kind == Opcode.MESSAGE_INDEX and scan.missing:
-            channel, = struct.unpack_from('<H', body)
-            scan.missing = [index for index in scan.missing if index.channel_id != channel]
-            scan.chunks[-1].message_index_offsets[channel] = begin
-            scan.chunks[-1].message_index_length += _HEAD.size + length
-        elif kind == Opcode.METADATA:
-            name = records.Metadata.read(_stream_of(body)).name
-            scan.metadata.append(records.MetadataIndex(begin, _HEAD.size + length, name))
+        except (McapError, struct.error, ValueError, KeyError):
+            break
         scan.end = stream.tell()
     return scan
+
+
+def _take(scan, kind, body, begin, records):
+    """Take a record into the scan; whether it is whole."""
+    from mcap.opcode import Opcode
+
+    if kind == Opcode.CHUNK:
+        chunk = records.Chunk.read(_stream_of(body))
+        messages = _read_chunk(chunk, scan, records)
+        if messages is None:
+            return False
+        scan.chunks.append(_chunk_index(chunk, begin, len(body), records))
+        scan.missing = [records.MessageIndex(channel, entries)
+                        for channel, entries in messages.items()]
+    elif kind == Opcode.MESSAGE_INDEX and scan.missing:
+        channel, = struct.unpack_from('<H', body)
+        scan.missing = [index for index in scan.missing if index.channel_id != channel]
+        scan.chunks[-1].message_index_offsets[channel] = begin
+        scan.chunks[-1].message_index_length += _HEAD.size + len(body)
+    elif kind == Opcode.METADATA:
+        name = records.Metadata.read(_stream_of(body)).name
+        scan.metadata.append(records.MetadataIndex(begin, _HEAD.size + len(body), name))
+    return True
 
 
 def _stream_of(body):
