@@ -279,7 +279,8 @@ class UsbDevice(FingertipDevice):
             if time.monotonic() >= deadline:
                 self._watch_for_stall()
                 raise FrameTimeout('no good frame came', where=self._where(),
-                                   expected=f'one in {timeout:g} s')
+                                   expected=f'one in {timeout:g} s',
+                                   fix='Check cable, power, and what else is on its USB bus.')
 
     def _wait(self, seconds):
         node = self._node
@@ -290,7 +291,8 @@ class UsbDevice(FingertipDevice):
         silent = time.monotonic() - self._heard
         if silent > max(_STALLED, 5 / self._rate):
             raise DeviceLost('the camera has stalled', where=self._where(),
-                             found=f'no frame for {silent:.1f} s')
+                             found=f'no frame for {silent:.1f} s',
+                             fix='Check cable and power.')
 
     def _newest(self):
         """The newest good frame of those that wait, or None; counts the others."""

@@ -17,6 +17,7 @@ from tests.device.emulated.fingertip import EmulatedFingertip
 from tests.device.emulated.usbip import Connection
 
 ROOT = Path(__file__).resolve().parent.parent.parent.parent
+ELASTOMER = ROOT / 'config/elastomers/soft_marked.yaml'
 PROFILE = read_device_profile(ROOT / 'config/devices/emulated_fingertip.yaml')
 SIZE = (160, 120)
 

@@ -24,6 +24,7 @@ from tactile_nodes.errors import DeviceError
 from tactile_nodes.files.device_profile import Layout, Leds
 from tactile_nodes.files.hand import read_hand
 from tests.device.in_guest.bench import (
+    ELASTOMER,
     ROOT,
     SIZE,
     camera_of,
@@ -74,7 +75,7 @@ def hand_file():
         (folder / 'profile.yaml').write_text(yaml.safe_dump({**profile,
                                                              **changes.pop('profile', {})}))
         fingers = {name: {
-            'serial': serial, 'elastomer': str(ROOT / 'config/elastomers/soft_marked.yaml'),
+            'serial': serial, 'elastomer': str(ELASTOMER),
             'device': {'kind': 'usb', 'profile': str(folder / 'profile.yaml'),
                        **changes.pop(f'{name}_device', {})}} for name, serial in serials.items()}
         path = folder / 'hand.yaml'

@@ -1,10 +1,10 @@
 # SPDX-License-Identifier: Apache-2.0
 """`tactile up` for a slow guest: what a finger imports is imported once, and each process forked.
 
-The guest's emulated processor needs most of a minute to import a finger's modules, and a hand
-starts five processes. Here they are forked from one that has imported them. All else is real:
-plan, supervisor, pipes, process ids, signals, exit codes, restarts, and what each process does
-from `main` on. One more fork is the `watch`.
+The guest's emulated processor needs most of a minute to import a finger's modules and to reckon
+what depends on the elastomer only, and a hand starts five processes. Here they are forked from one
+that has done so. All else is real: plan, supervisor, pipes, process ids, signals, exit codes,
+restarts, and what each process does from `main` on. One more fork is the `watch`.
 
 The first line of the input is the path of the hand file, the others are for the watch.
 """
@@ -15,12 +15,27 @@ import signal
 import subprocess
 import sys
 import traceback
+from copy import deepcopy
+from functools import cache
 from importlib import import_module
 from types import SimpleNamespace
 
+from diagnostic_msgs.msg import DiagnosticArray
+from lifecycle_msgs.srv import GetState
+from rcl_interfaces.msg import Log
+from rcl_interfaces.srv import GetParameters
+from rclpy.type_support import check_for_type_support
+from std_srvs.srv import Trigger
+
 from tactile_nodes.cli import main as cli
+from tactile_nodes.core import force
+from tactile_nodes.core.geometry import ImageGeometry
+from tactile_nodes.files.elastomer import read_elastomer
 from tactile_nodes.hand import supervisor
+from tactile_nodes.interface import FINGER_TOPICS
+from tactile_nodes.nodes.messages import message_type
 from tests.device.in_guest import watch
+from tests.device.in_guest.bench import ELASTOMER, SIZE
 
 MODULES = ('nodes.fingertip', 'nodes.hand_node', 'device.usb', 'files.device_profile')
 _PARENT_DEATH_SIGNAL = 1            # prctl(2)
@@ -74,9 +89,20 @@ def _become(module, arguments, env, output):
         os._exit(code)
 
 
-def main():
+def _prepare():
+    """Import, load the libraries of the messages, reckon what depends on the elastomer only."""
     for module in MODULES:
         import_module(f'tactile_nodes.{module}')
+    for kind in (*map(message_type, {topic.type for topic in FINGER_TOPICS}), Log, GetParameters,
+                 GetState, Trigger, DiagnosticArray):
+        check_for_type_support(kind)
+    reckon = cache(force.TractionEstimator)
+    force.TractionEstimator = lambda *arguments: deepcopy(reckon(*arguments))
+    force.ForceStage(ImageGeometry.usual(*SIZE[::-1]), read_elastomer(ELASTOMER))
+
+
+def main():
+    _prepare()
     # unbuffered, or it would take lines of the watch
     hand = b''.join(iter(lambda: os.read(0, 1).strip(), b'')).decode()
     if not hand:
