@@ -63,9 +63,9 @@ def session(presses, geometry, seed=0):
     rng = np.random.default_rng(seed)
     half = np.array(geometry.shape[::-1]) / 2 * geometry.metres_per_px * _EDGE
     scenarios, indentations, before = [], [], 0.0
-    for radius, hardest in BALLS:
+    for ball, (radius, hardest) in enumerate(BALLS):
         # all over the image, in an order that has nothing to do with load
-        places = half * (2 * _spread(presses) - 1)
+        places = half * (2 * _spread(ball * presses, presses) - 1)
         loads = rng.permutation(np.geomspace(0.1 * hardest, hardest, presses))
         steps, at = [Step('free', 1.2 if not before else 0.2)], np.zeros(2)
         for place, load in zip(places, loads, strict=True):
@@ -88,10 +88,10 @@ def session(presses, geometry, seed=0):
     return scenarios, indentations
 
 
-def _spread(count):
+def _spread(first, count):
     """Evenly spread places (count, 2) in the unit square (R2 sequence, M. Roberts, 2018)."""
     root = 1.32471795724474602596
-    return (0.5 + np.arange(count)[:, None] / root ** np.array([1, 2])) % 1
+    return (0.5 + np.arange(first, first + count)[:, None] / root ** np.array([1, 2])) % 1
 
 
 def _direction(rng):
