@@ -6,6 +6,7 @@ shelve), eval, exec and compile, shells; YAML and NumPy as far as they load obje
 """
 
 import ast
+import re
 from pathlib import Path
 
 import pytest
@@ -79,6 +80,15 @@ def test_each_of_them_would_be_seen(source):
     'subprocess.run([a, b])', "import_module(f'tactile_nodes.cli.{name}')"])
 def test_what_is_safe_is_left_alone(source):
     assert not list(findings(source))
+
+
+def test_the_readme_gives_a_reason_for_every_dependency():
+    call, = (node for node in ast.walk(ast.parse((ROOT / 'setup.py').read_text('utf-8')))
+             if isinstance(node, ast.keyword) and node.arg == 'extras_require')
+    names = {re.match('[A-Za-z0-9-]+', name.value)[0] for extra in call.value.values
+             if isinstance(extra, ast.List) for name in extra.elts}
+    readme = (ROOT / 'README.md').read_text('utf-8')
+    assert len(names) > 10 and not [name for name in names if f'`{name}`' not in readme]
 
 
 def test_the_type_of_a_message_imports_only_messages():
