@@ -7,7 +7,6 @@ waited, so that what a crash loses does not depend on two threads. What waits fo
 announced long before it is too much.
 """
 
-import math
 import os
 import shutil
 import threading
@@ -40,7 +39,7 @@ _WARN_SECONDS = 60.0             # of recording that fit, below which the user i
 _LATE = 1.0                      # s that messages wait for the disk, above which he is warned
 _UNSAFE = 2.0                    # s after which written data should be on the disk
 _BATCH = 0.05                    # s between two writes
-_OVERDUE = 150_000_000           # ns that a message has waited when another thread writes it
+_OVERDUE = 0.15                  # s that messages have waited when another thread writes them
 _LOOKS = 40                      # of `watch`, over which the rate of writing is taken
 _SETUP = 'setup'                 # folder for the copies of hand file and calibrations
 _RESERVE = '.reserve'            # room that is given free to finish a bag on a full disk
@@ -137,7 +136,7 @@ class TrialRecorder:
         """Take a message; it is written soon, in another thread unless that is late."""
         self._taken += len(data)
         self._queue.append((topic, data, received_ns, received_ns))
-        if self._waits_since() < received_ns - _OVERDUE and self._turn.acquire(blocking=False):
+        if self._late() > _OVERDUE and self._turn.acquire(blocking=False):
             try:
                 self._write_waiting()
             finally:
@@ -231,13 +230,6 @@ class TrialRecorder:
             self._failure = error
             return
         self._written += sum(len(message[1]) for message in batch)
-
-    def _waits_since(self):
-        """When the message came that has waited longest, ns; inf when none waits."""
-        try:
-            return self._queue[0][2]
-        except IndexError:
-            return math.inf
 
     def _end(self, trial, problem):
         """Write the rest, finish the bag, label the trial."""
