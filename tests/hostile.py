@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from tactile_nodes.errors import TactileError
 
 EXAMPLES = int(os.environ.get('HOSTILE_EXAMPLES', '0'))
-hostile = settings(max_examples=EXAMPLES or 40, derandomize=not EXAMPLES, deadline=None,
+hostile = settings(max_examples=EXAMPLES or 30, derandomize=not EXAMPLES, deadline=None,
                    database=None, suppress_health_check=list(HealthCheck))
 
 NUMBERS = st.one_of(
