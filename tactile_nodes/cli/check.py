@@ -105,8 +105,8 @@ def _check_finger(hand, finger, ask, devices, streams):
     except TactileError as error:
         yield Finding(finger.name, 'images', False, str(error))
     if finger.device.kind == 'usb':
-        yield from (Finding(finger.name, 'settings', False, f'{name}: {note}; write what the camera '
-                            'takes into the hand file or the device profile')
+        yield from (Finding(finger.name, 'settings', False, f'{name}: {note}; write what the '
+                            'camera takes into the hand file or the device profile')
                     for name, note in device.notes.items())
 
 

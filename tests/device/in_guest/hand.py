@@ -12,6 +12,7 @@ import subprocess
 import sys
 import threading
 import time
+from bisect import bisect
 from collections import defaultdict
 from types import SimpleNamespace
 
@@ -46,7 +47,9 @@ KINDS = {
     'ring': ('YUYV', 'extension', {'way': 'extension_unit', 'unit': 4, 'selector': 1,
                                    'layout': BYTES}),
 }
-RATE, LEVEL = 2, 0.6
+# the guest's processor has no time for more
+RATES = {'thumb': 1, 'index': 1, 'middle': 1, 'ring': 3}
+LEVEL = 0.6
 CHANNELS = ('led.red', 'led.green', 'led.blue')
 START, STEP = 120.0, 20.0           # s
 ATTEMPTS = 3                        # to keep a bound; the machine may be busy at the first
@@ -59,7 +62,7 @@ UP = subprocess.Popen([sys.executable, '-m', 'tests.device.in_guest.preloaded'],
 
 def emulated(finger, serial=None):
     """A fingertip that nothing touches."""
-    return EmulatedFingertip(serial or SERIALS[finger], pictures()[:1], rates=(RATE, 10),
+    return EmulatedFingertip(serial or SERIALS[finger], pictures()[:1], rates=(RATES[finger], 10),
                              led_way=KINDS[finger][1])
 
 
@@ -72,14 +75,14 @@ def hand_file(folder, port):
         profile.write_text(yaml.safe_dump(
             {**kind, 'name': finger, 'leds': leds, 'formats': [image_format]}))
         fingers[finger] = {
-            'serial': SERIALS[finger],
+            'serial': SERIALS[finger], 'frame_rate': RATES[finger],
             'elastomer': str(ELASTOMER),
             'device': {'kind': 'usb', 'profile': str(profile),
                        **({'port': port} if finger == 'ring' else {})}}
     path = folder / 'hand.yaml'
     path.write_text(yaml.safe_dump({
         'hand': HAND, 'base_frame': 'bench_base',
-        'image': dict(zip(('width', 'height'), SIZE, strict=True)), 'frame_rate': RATE,
+        'image': dict(zip(('width', 'height'), SIZE, strict=True)), 'frame_rate': 1,
         'exposure_ms': 8, 'leds': dict.fromkeys(('red', 'green', 'blue'), LEVEL),
         'fingers': fingers}, sort_keys=False))
     return path
@@ -94,12 +97,13 @@ class Hand:
     def __init__(self, folder):
         self.devices, self.plugs, self.lines = {}, {}, []
         self._heard = defaultdict(list)
-        self._ports = {}
+        self._ports, self._cameras = {}, {}
         for finger, serial in SERIALS.items():
             self._ports[finger] = free_port()
             self.plug(finger, emulated(finger))
-            wait_for(lambda serial=serial: camera_of(serial), STEP, f'{finger} attached')
-        path = hand_file(folder, camera_of(SERIALS['ring']).port)
+            self._cameras[finger], _ = wait_for(lambda serial=serial: camera_of(serial), STEP,
+                                                f'{finger} attached')
+        path = hand_file(folder, self._cameras['ring'].port)
         self.tell_up(path)
         self._thread = threading.Thread(target=self._listen)
         self._thread.start()
@@ -120,20 +124,19 @@ class Hand:
 
     def heard(self, finger, topic, since=0.0):
         """What was heard after a time."""
-        return [what for what in self._heard[finger, topic] if what.heard > since]
+        all_of_it = self._heard[finger, topic]
+        return all_of_it[bisect(all_of_it, since, key=lambda what: what.heard):]
 
     def errors(self, finger, since):
         """Reports of the camera with level ERROR after a time."""
         return [what for what in self.heard(finger, 'camera', since) if what.level == 2]
 
-    def frames(self, finger, since, count=1):
-        """The first images that were exposed after a time, once there are as many."""
+    def frame(self, finger, since):
+        """The first image that was exposed after a time, once it is there."""
         offset = time.time() - time.monotonic()
-        def new():
-            seen = [what for what in self.heard(finger, 'image_raw', since)
-                    if what.stamp - offset > since]
-            return seen[:count] if len(seen) >= count else None
-        return wait_for(new, STEP, f'images of {finger}')[0]
+        return wait_for(lambda: next((what for what in self.heard(finger, 'image_raw', since)
+                                      if what.stamp - offset > since), None),
+                        STEP, f'an image of {finger}')[0]
 
     def plug(self, finger, device):
         """Plug a device into the finger's port; returns when."""
@@ -141,6 +144,11 @@ class Hand:
         self.devices[finger] = device
         self.plugs[finger] = Connection(device, self._ports[finger])
         return began
+
+    def known(self, finger):
+        """Whether the kernel has a camera on the finger's port; costs less than `camera_of`."""
+        camera = self._cameras[finger]
+        return (camera.folder / f'{camera.port}:1.0/video4linux').exists()
 
     def set(self, finger, values):
         """Set parameters of the finger's device node; returns the reasons of refusals."""
@@ -210,7 +218,7 @@ def test_led_levels_set_as_parameters_show_in_the_images(hand, finger):
     for level in (LEVEL, LEVEL / 2, 0.0):
         hand.set_leds(finger, level)
         assert hand.devices[finger].leds() == pytest.approx((level,) * 3, abs=0.01)
-        seen[level] = hand.frames(finger, time.monotonic(), 2)[-1].mean
+        seen[level] = hand.frame(finger, time.monotonic()).mean
     reason, = hand.set(finger, {'led.red': 1.3})
     print(f'\n{KINDS[finger][2]["way"]}: mean grey by level '
           f'{({k: round(v, 1) for k, v in seen.items()})}; level 1.3: {reason}')
@@ -221,13 +229,13 @@ def test_led_levels_set_as_parameters_show_in_the_images(hand, finger):
 
 def unplug_and_return(hand, finger):
     """Returns s until its ERROR, until the kernel knows it again, and until its next image."""
-    serial, unplugged = SERIALS[finger], time.monotonic()
+    unplugged = time.monotonic()
     hand.plugs[finger].unplug()
     error = wait_for(lambda: hand.errors(finger, unplugged), STEP, 'error')[0][0]
-    wait_for(lambda: camera_of(serial) is None, STEP, 'gone from sysfs')
+    wait_for(lambda: not hand.known(finger), STEP, 'gone from sysfs')
     plugged = hand.plug(finger, emulated(finger))
-    _, known = wait_for(lambda: camera_of(serial), STEP, 'in sysfs')
-    first = hand.frames(finger, plugged)[0]
+    _, known = wait_for(lambda: hand.known(finger), STEP, 'in sysfs')
+    first = hand.frame(finger, plugged)
     lost, back = error.heard - unplugged, first.heard - plugged
     print(f'\nunplugged: ERROR after {lost:.2f} s: {error.text}\n'
           f'plugged in: known to the kernel after {known:.2f} s, image after {back:.2f} s')
@@ -273,7 +281,7 @@ def test_a_camera_that_stalls_is_opened_again(hand, trouble, words):
     print(f'\n{trouble}: ERROR after {error.heard - began:.2f} s: {error.text}')
     middle.trouble = set()
     mended = time.monotonic()
-    first = hand.frames('middle', mended)[0]
+    first = hand.frame('middle', mended)
     print(f'mended: image after {first.heard - mended:.2f} s')
     wait_for(lambda: hand.heard('middle', 'wrench', first.heard), STEP, 'a wrench')
     assert middle.leds() == pytest.approx((LEVEL,) * 3, abs=0.01)
@@ -286,7 +294,7 @@ def test_leds_go_off_when_a_killed_finger_comes_back(hand):
     pid, began = hand.pid('thumb'), time.monotonic()
     os.kill(pid, signal.SIGKILL)
     _, off = wait_for(lambda: (0, 0, 0) in thumb.lit, STEP, 'LEDs off')
-    first = hand.frames('thumb', began + off)[0]
+    first = hand.frame('thumb', began + off)
     print(f'\nkilled: LEDs off after {off:.2f} s, image after {first.heard - began:.2f} s; LEDs '
           f'went {thumb.lit}')
     assert hand.pid('thumb') != pid and thumb.lit[1] == (0, 0, 0)
@@ -296,7 +304,7 @@ def test_leds_go_off_when_a_killed_finger_comes_back(hand):
 def test_a_wrong_device_on_its_port_is_refused_and_the_hand_stops_without_the_finger(hand):
     began = time.monotonic()
     hand.plugs['ring'].unplug()
-    wait_for(lambda: camera_of('EF-4') is None, STEP, 'gone from sysfs')
+    wait_for(lambda: not hand.known('ring'), STEP, 'gone from sysfs')
     stranger = emulated('ring', 'EF-9')
     hand.plug('ring', stranger)
     error = wait_for(lambda: [what for what in hand.errors('ring', began) if 'EF-9' in what.text],

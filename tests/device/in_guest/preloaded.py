@@ -38,6 +38,7 @@ from tests.device.in_guest import watch
 from tests.device.in_guest.bench import ELASTOMER, SIZE
 
 MODULES = ('nodes.fingertip', 'nodes.hand_node', 'device.usb', 'files.device_profile')
+REFERENCE_FRAMES = 8
 _PARENT_DEATH_SIGNAL = 1            # prctl(2)
 
 
@@ -75,7 +76,7 @@ def _become(module, arguments, env, output):
         os.dup2(output, stream)
     os.write(1, f'pid {os.getpid()}\n'.encode())
     os.environ.update(env)
-    sys.argv = [module, *arguments]
+    sys.argv = [module, *arguments, '-p', f'reference_frames:={REFERENCE_FRAMES}']
     code = 1
     try:
         import_module(module).main()
