@@ -15,6 +15,7 @@ from tactile_nodes.device.v4l2 import GET_INFO, GET_LEN, SET_CUR
 from tactile_nodes.errors import DeviceError
 
 _DEVICE_VENDOR_OUT = 0x40        # bmRequestType: host to device, vendor, device (USB 2.0, 9.3.1)
+_TIMEOUT_MS = 2000               # a device may take 5 s (USB 2.0, 9.2.6.1), a user would not wait
 _INTERFACE_CLASS, _EXTENSION_UNIT = 0x24, 0x06
 _SETTABLE = 2                    # bit of GET_INFO (UVC 1.1, 4.1.2)
 
@@ -133,7 +134,8 @@ def _by_vendor_request(leds, node, camera):
     def send(light):
         data = packed(leds.layout, leds.gamma, light)
         _refused(camera, lambda: device.ctrl_transfer(_DEVICE_VENDOR_OUT, leds.request,
-                                                      leds.value, leds.index, data, 500))
+                                                      leds.value, leds.index, data,
+                                                      _TIMEOUT_MS))
     return send
 
 

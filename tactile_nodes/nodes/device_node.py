@@ -98,7 +98,7 @@ class DeviceNode(FingerNode, LifecycleNode):
             for trigger in (self.trigger_configure, self.trigger_activate):
                 self._starting = True
                 if trigger() is not TransitionCallbackReturn.SUCCESS:
-                    raise DeviceError(self._problem)
+                    raise DeviceError(self._problem.removesuffix('.'))
             self._starting = False
 
     def end(self):
