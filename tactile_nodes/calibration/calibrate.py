@@ -47,9 +47,9 @@ _MAX_SAMPLES, _IDLE_SAMPLES = 1500, 60       # frames that force is fitted to
 _LEAST_LOAD = 0.5              # N, largest normal force that is worth a fit
 _ONE_SIDED = 0.2               # of the larger side's load, that the smaller side must reach
 _SATURATED = 0.02              # share of values at the upper end that is too much
-# standard deviation on indenters that the session has not, over that on presses left out: what an
-# independent model of a fingertip gave (box, grating, cylinder after balls)
-_NEW_SHAPES = np.array([1.0, 1.0, 2.0, 1.2, 1.2, 1.0])
+# standard deviation on all sorts of indenters, over that on presses left out: what an independent
+# model of three fingertips gave (balls, cylinders, boxes and gratings after balls, or after a mix)
+_NEW_SHAPES = np.array([0.9, 0.9, 1.8, 1.2, 1.2, 0.85])
 _INTERPOLATED = np.sqrt(2 / 3)         # of a sensor's noise is left between two samples
 _LEAST_AXIS = (0.2, 0.2, 0.5, 1e-3, 1e-3, 5e-4)      # load worth correcting an axis, N and N*m
 
