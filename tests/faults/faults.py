@@ -23,6 +23,7 @@ from tests.faults.rig import STAGES
 IMAGE, CLOUD = 'sensor_msgs/msg/Image', 'sensor_msgs/msg/PointCloud2'
 WRENCH, POINT = 'geometry_msgs/msg/WrenchStamped', 'geometry_msgs/msg/PointStamped'
 STORM = 300              # wrong settings in a row
+UNANSWERED = 8           # at a time: a service's queue holds ten
 GARBAGE_ROUNDS = 4
 STAMP_WITHIN = 2.0       # s; how old the newest stamp may be on a busy machine
 
@@ -274,8 +275,7 @@ def parameter_fault(finger):
             wrong, value = _WRONG[i % len(_WRONG)]
             futures.append(setter.call_async(SetParameters.Request(parameters=[
                 ParameterMessage(name=wrong, value=_value(value))])))
-            if i % 10 == 9:
-                rig.run(0.05)
+            rig.until(lambda: sum(not future.done() for future in futures) < UNANSWERED, 5.0)
 
         def judge():
             rig.until(lambda: all(future.done() for future in futures), 10.0)

@@ -22,7 +22,12 @@ _FLAG_WITHIN = 1.2       # s between a wrong number and a warning
 # An error below this share of full scale (8 N normal, 4 N shear, 20 mN*m) is no wrong number.
 _FLOOR = 0.03 * np.array([4.0, 4.0, 8.0, 0.02, 0.02, 0.02])
 _WRONG = 4.0             # published standard deviations off is a wrong number
-_RATE_TEXT = re.compile(r'frames lost|instead of|no frames')     # warns, but not of numbers
+_RATE_TEXT = re.compile(r'frames lost|instead of|no frames')
+
+
+def warns_of_numbers(text):
+    """Whether a status text says more than that frames are missing."""
+    return any(not _RATE_TEXT.search(part) for part in text.split('; '))
 
 
 @dataclass(frozen=True)
@@ -54,7 +59,7 @@ class Judge:
         def well():
             now = time.monotonic()
             newest = {r.source: r for r in rig.observer.reports[:] if r.at > now - 3.0}
-            calm = not any(r.alarm and not _RATE_TEXT.search(r.text) and ': ' in r.source
+            calm = not any(r.alarm and warns_of_numbers(r.text) and ': ' in r.source
                            and 'no calibration' not in r.text for r in newest.values())
             rates = [(rig.observer.rate(f, now - 2.0, now - 1.0),
                       rig.observer.rate(f, now - 1.0, now)) for f in rig.fingers]
@@ -162,7 +167,7 @@ class Judge:
             total += len(times)
             flags = np.array([r.at for r in self._rig.observer.reports[:] if r.alarm
                               and re.search(rf'\b{finger}\b', r.source)
-                              and not _RATE_TEXT.search(r.text)])
+                              and warns_of_numbers(r.text)])
             for at in times[strange > _WRONG]:
                 wrong += not np.any(np.abs(flags - at) < _FLAG_WITHIN)
         return Check('no wrong number without a warning', f'{wrong} of {total}', wrong == 0)

@@ -117,6 +117,12 @@ def test_every_fault_can_be_named_and_combined(tmp_path):
     assert {finger for fault in faults for finger in fault.hits} < set(rig.fingers)
 
 
+def test_a_warning_of_numbers_is_told_from_one_of_the_rate():
+    rate = '3 of 14 frames lost: lower the frame rate; 11 instead of 20 frames a second: check'
+    assert not judging.warns_of_numbers(rate)
+    assert judging.warns_of_numbers('the camera sends the same picture again and again; ' + rate)
+
+
 def test_growth_is_the_slope_of_most():
     seconds = np.arange(0, 600, 2.0)
     values = 100 + 12 * seconds / 3600 + np.random.default_rng(1).normal(0, 0.1, len(seconds))
