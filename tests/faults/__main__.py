@@ -1,10 +1,11 @@
 # SPDX-License-Identifier: Apache-2.0
 """Breaks a running hand in every way that can be thought of, and judges how it takes that.
 
-    python -m tests.faults [--only TEXT ...] [--combinations N] [--seed N]
+    python -m tests.faults [--only TEXT ...] [--combinations N] [--seed N] [--table FILE]
 
 Runs four virtual fingers, one of them as a process per node, with hand node and recorder, and puts
-in one fault after the other, then several at once, chosen by the seed. Prints a line per demand.
+in one fault after the other, then several at once, chosen by the seed. Prints a line per demand;
+`--table` writes a row per fault as Markdown.
 Exit code 0: all were met; 1: not.
 """
 
@@ -39,7 +40,7 @@ def main(argv=None):
 
 def _run(folder, args):
     """Bring a hand up, do what is asked and return how many demands were not met."""
-    missed = 0
+    missed, rows = 0, []
     with Rig(folder) as rig:
         if rig.wait_ready() is None:
             print('the hand did not come up')
@@ -58,14 +59,31 @@ def _run(folder, args):
             if missing:
                 print(f'{fault.name:44} not tried: {missing}', flush=True)
                 continue
-            missed += _say(judge.try_out(fault))
+            checks = judge.try_out(fault)
+            rows += checks.items()
+            missed += _say(checks)
         faults = [fault for fault in faults if not fault.needs(rig)]
         rng = np.random.default_rng(args.seed)
         for _ in range(args.combinations):
             missed += _say(judge.try_out(*_some(rng, faults)))
         rig.supervisor.stop(15.0)
         missed += _say({'afterwards': [judge.recordings()]})
+    if args.table:
+        args.table.write_text('\n'.join(markdown(rows)) + '\n', encoding='utf-8')
     return missed
+
+
+def markdown(rows):
+    """Yield the lines of a table of (fault, list of Check); bold is what was not met."""
+    columns = {'reported': 'reported after', 'back': 'back after', 'others': 'other fingers keep',
+               'numbers': 'wrong and not flagged', 'else': 'else'}
+    yield '| '.join(['', 'fault ', *(f'{title} ' for title in columns.values())]) + '|'
+    yield '|' + ' --- |' * (1 + len(columns))
+    for fault, checks in rows:
+        found = [next((c for c in checks if c.about == about), None) for about in columns]
+        yield '| ' + ' | '.join([fault, *(
+            '' if c is None else c.measured if c.met else f'**{c.measured}**' for c in found)]) \
+            + ' |'
 
 
 def _some(rng, faults):
@@ -98,6 +116,7 @@ def _arguments(argv):
     parser.add_argument('--combinations', type=int, default=6, metavar='N',
                         help='how often several faults strike at once (default 6)')
     parser.add_argument('--seed', type=int, default=1, help='of the combinations (default 1)')
+    parser.add_argument('--table', type=Path, metavar='FILE', help='Markdown table to write')
     return parser.parse_args(argv)
 
 

@@ -32,8 +32,9 @@ def warns_of_numbers(text):
 
 @dataclass(frozen=True)
 class Check:
-    """One demand: what was measured, and whether it was met."""
+    """One demand: what it is about in a word, what was measured, and whether it was met."""
 
+    about: str
     demand: str
     measured: str
     met: bool
@@ -95,8 +96,8 @@ class Judge:
                     own.append(self._reported(fault, struck[fault.name]))
                 own.append(self._recovered(back[fault.name], undone[fault.name]))
                 if fault.name in wrong:
-                    own.append(Check('all else is as it must be', wrong[fault.name] or 'it is',
-                                     not wrong[fault.name]))
+                    own.append(Check('else', 'all else is as it must be',
+                                     wrong[fault.name] or 'it is', not wrong[fault.name]))
                 checks[fault.name] = own + shared
         return checks
 
@@ -139,24 +140,25 @@ class Judge:
         kept = {f: observer.rate(f, begin, end) / max(rate, 1e-9)
                 for f, rate in rates.items() if f not in hits}
         if not kept:
-            return Check('other fingers keep their rate', 'there are none', True)
+            return Check('others', 'other fingers keep their rate', 'there are none', True)
         worst = min(kept, key=kept.get)
-        return Check(f'other fingers keep {100 * KEPT:.0f} % of their rate',
+        return Check('others', f'other fingers keep {100 * KEPT:.0f} % of their rate',
                      f'{100 * kept[worst]:.0f} % ({worst})', kept[worst] >= KEPT)
 
     def _reported(self, fault, since):
         found = next((r for r in self._rig.observer.reports[:] if r.at >= since and r.alarm
                       and re.search(fault.says, f'{r.source} {r.text}', re.DOTALL)), None)
         if found is None:
-            return Check(f'reported within {REPORTED_WITHIN:g} s', 'never', False)
+            return Check('reported', f'reported within {REPORTED_WITHIN:g} s', 'never', False)
         took = found.at - since
-        return Check(f'reported within {REPORTED_WITHIN:g} s', f'{took:.2f} s',
+        return Check('reported', f'reported within {REPORTED_WITHIN:g} s', f'{took:.2f} s',
                      took <= REPORTED_WITHIN)
 
     def _recovered(self, at, since):
         if at is None:
-            return Check(f'back within {BACK_WITHIN:g} s', f'not in {_PATIENCE:g} s', False)
-        return Check(f'back within {BACK_WITHIN:g} s', f'{max(0.0, at - since):.1f} s',
+            return Check('back', f'back within {BACK_WITHIN:g} s', f'not in {_PATIENCE:g} s',
+                         False)
+        return Check('back', f'back within {BACK_WITHIN:g} s', f'{max(0.0, at - since):.1f} s',
                      at - since <= BACK_WITHIN)
 
     def _numbers(self, begin, end):
@@ -170,7 +172,8 @@ class Judge:
                               and warns_of_numbers(r.text)])
             for at in times[strange > _WRONG]:
                 wrong += not np.any(np.abs(flags - at) < _FLAG_WITHIN)
-        return Check('no wrong number without a warning', f'{wrong} of {total}', wrong == 0)
+        return Check('numbers', 'no wrong number without a warning', f'{wrong} of {total}',
+                     wrong == 0)
 
     def _strange(self, finger, begin, end):
         """Times (N,) and largest error in standard deviations (N,) of a finger's wrenches."""
@@ -191,9 +194,9 @@ class Judge:
             except (TactileError, ReaderError) as error:
                 found.append(str(error))
             trials += 1
-        return Check('all recordings are whole and readable',
+        return Check('files', 'all recordings are whole and readable',
                      found[0] if found else f'{trials} trials, {messages} messages', not found)
 
     def _files(self):
         found = self._rig.half_written()
-        return Check('nothing half written', found[0] if found else 'nothing', not found)
+        return Check('files', 'nothing half written', found[0] if found else 'nothing', not found)

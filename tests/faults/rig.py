@@ -109,12 +109,12 @@ class Rig:
 
     def signal(self, process, number):
         """Send a signal to a process of the plan."""
-        os.kill(self.supervisor.running[process], number)
+        os.kill(self._running(process), number)
 
     @contextmanager
     def stopped(self, process):
         """The process is stopped (SIGSTOP), and goes on afterwards."""
-        number = self.supervisor.running[process]
+        number = self._running(process)
         os.kill(number, signal.SIGSTOP)
         try:
             yield
@@ -164,8 +164,14 @@ class Rig:
         return time.monotonic()
 
     def wait_ready(self, patience=120.0):
-        """Wait until every finger delivers and the recorder records; None if not."""
-        return self.until(lambda: all(self.observer.arrivals[f] for f in self.fingers), patience)
+        """Wait until every finger's wrenches and diagnostics are heard; None if not."""
+        def heard():
+            spoke = {report.source for report in self.observer.reports[:]}
+            return all(self.observer.arrivals[finger]
+                       and f'{self.plan.namespace[1:]}/{finger}: camera' in spoke
+                       for finger in self.fingers)
+
+        return self.until(heard, patience)
 
     # --- files
 
@@ -181,6 +187,11 @@ class Rig:
             except TactileError as error:
                 found.append(str(error))
         return found
+
+    def _running(self, process):
+        """Process id, waited for where the process is being started again."""
+        self.until(lambda: process in self.supervisor.running, 20.0)
+        return self.supervisor.running[process]
 
     def _command(self, process, folder):
         command = command_line(process, folder)
