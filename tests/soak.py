@@ -26,7 +26,7 @@ from tactile_nodes.cli.progress import Progress
 from tests.faults.faults import call_trigger
 from tests.faults.rig import Rig, peer_process
 
-GROWTH = 10.0                    # MB/h that a process may grow by
+GROWTH = 20.0                    # MB/h that a process may grow by; ten minutes tell no less
 RATE_KEPT = 0.95                 # of the first third's, in the last
 LATER, LATER_MS = 1.25, 2.0      # latency may become that many times and ms longer
 STEP_KEPT = 0.8                  # of the rate, in the seconds after the clock was set
