@@ -166,6 +166,8 @@ class Hand:
                 if line.startswith(f'[{finger}] pid ')][-1]
 
     def close(self):
+        for finger in SERIALS:
+            print(f'{finger} at last: {[what.text for what in self.heard(finger, "camera")[-1:]]}')
         if UP.poll() is None:
             UP.terminate()
         UP.stdin.close()
