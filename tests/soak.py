@@ -13,6 +13,7 @@ what that does not cover). Exit code 0: every bound was kept; 1: not.
 import argparse
 import os
 import shutil
+import signal
 import sys
 import tempfile
 import time
@@ -169,6 +170,7 @@ def main(argv=None):
     parser.add_argument('--minutes', type=float, default=10.0, metavar='M',
                         help='after the warm-up (default 10)')
     args = parser.parse_args(argv)
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))      # leaves nothing behind
     os.environ.setdefault('ROS_AUTOMATIC_DISCOVERY_RANGE', 'LOCALHOST')
     os.environ.setdefault('ROS_DOMAIN_ID', str(1 + os.getpid() % 100))
     with tempfile.TemporaryDirectory(prefix='soak') as folder:
