@@ -8,6 +8,7 @@ import sys
 import threading
 import traceback
 from contextlib import contextmanager
+from queue import SimpleQueue
 
 import cv2
 import rclpy
@@ -36,19 +37,20 @@ def run(build, args=None):
     """
     cv2.setNumThreads(1)
     _keep_freed_memory()
-    done, failures, nodes = threading.Event(), [], []
+    # not an Event: a signal handler that interrupts another, or a wait, would hang on its lock
+    stop, failures, nodes = SimpleQueue(), [], []
     for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, lambda *_: done.set())
+        signal.signal(number, lambda number, _: stop.put(number))
 
     def failed(failure):
         failures.append(failure)
-        done.set()
+        stop.put(failure)
 
     threading.excepthook = failed
     try:
         _init(args)
         nodes += build()
-        _serve(nodes, done)
+        _serve(nodes, stop)
         code = 0
     except TactileError as error:
         print(error, file=sys.stderr)
@@ -83,8 +85,8 @@ def _init(args):
         raise TactileError('wrong ROS arguments', found=str(error)) from None
 
 
-def _serve(nodes, done):
-    executor = new_executor()
+def _serve(nodes, stop):
+    executor, done = new_executor(), threading.Event()
     for node in nodes:
         executor.add_node(node)
     spinner = threading.Thread(target=spin, args=(executor, done), name='executor')
@@ -94,7 +96,7 @@ def _serve(nodes, done):
             if hasattr(node, 'begin'):
                 node.begin()
         gc.freeze()      # what is there now stays: later collections need not look at it
-        done.wait()
+        stop.get()
     finally:
         done.set()
         spinner.join(timeout=1.0)      # not for ever: a service may be waiting for frames

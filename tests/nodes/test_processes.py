@@ -55,3 +55,39 @@ def test_wrong_start_is_one_message_and_exit_code_2(node, parameters, message):
     assert code == 2
     assert message in said and 'Traceback' not in said
     assert len(said.strip().splitlines()) == 1
+
+
+IDLE = """
+import os, signal, threading
+from tactile_nodes.nodes import process
+
+class Node:
+    def begin(self):
+        print('up', flush=True)
+    def destroy_node(self):
+        print('ended', flush=True)
+
+class Executor:
+    add_node = spin_once = lambda *_, **__: None
+
+def notify_all(condition, notify=threading.Condition.notify_all):
+    os.kill(os.getpid(), signal.SIGTERM)        # one more, while the lock is held
+    notify(condition)
+
+threading.Condition.notify_all = notify_all
+process.new_executor = Executor
+process.run(lambda: [Node()])
+"""
+
+
+def test_a_signal_within_another_ends_a_process_all_the_same():
+    """As from launch and Ctrl-C at once; a handler that waits for its own lock would hang."""
+    process = subprocess.Popen([sys.executable, '-c', IDLE], stdout=subprocess.PIPE, text=True,
+                               env=os.environ)
+    assert process.stdout.readline() == 'up\n'
+    process.send_signal(signal.SIGINT)
+    try:
+        out, _ = process.communicate(timeout=30)
+    finally:
+        process.kill()
+    assert (process.returncode, out) == (0, 'ended\n')
