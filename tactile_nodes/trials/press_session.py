@@ -30,15 +30,14 @@ from tactile_nodes.virtual.scenario import ScenarioPlayer, grid, solution_of
 
 FRAME_RATE = 30.0
 IMAGES, WRENCH = '/fingertip/image_raw/compressed', '/sensor/wrench'
-BALLS = ((4e-3, 2.5), (10e-3, 5.5), (25e-3, 8.0))     # radius, m, and hardest press, N
+# radius, m, hardest press, N, and how far out in half images, so that imprints are whole
+BALLS = ((4e-3, 2.5, 0.6), (10e-3, 5.5, 0.4), (25e-3, 8.0, 0.2))
 _IMPRINT = 12e-3         # radius, m, of the largest ball whose imprint has a rim to be seen
 _LIGHT = Light(0.6, 0.6, 0.6)
 _FRICTION = 0.9
 _UP = 1e-3               # m over the skin between presses
-_EDGE = 0.55             # of half the image: how far out the presses are
 _SHEAR = 0.25e-3         # m per root of N of load: most of the contact still sticks
 _TWIST = 0.12            # rad, at most
-_JPEG_QUALITY = 90
 _START_NS = 1_700_000_000_000_000_000
 
 
@@ -61,11 +60,11 @@ def session(presses, geometry, seed=0):
         A press each of the smaller balls, while it is held without shear.
     """
     rng = np.random.default_rng(seed)
-    half = np.array(geometry.shape[::-1]) / 2 * geometry.metres_per_px * _EDGE
+    half = np.array(geometry.shape[::-1]) / 2 * geometry.metres_per_px
     scenarios, indentations, before = [], [], 0.0
-    for ball, (radius, hardest) in enumerate(BALLS):
+    for ball, (radius, hardest, reach) in enumerate(BALLS):
         # all over the image, in an order that has nothing to do with load
-        places = half * (2 * _spread(ball * presses, presses) - 1)
+        places = reach * half * (2 * _spread(ball * presses, presses) - 1)
         loads = rng.permutation(np.geomspace(0.1 * hardest, hardest, presses))
         steps, at = [Step('free', 1.2 if not before else 0.2)], np.zeros(2)
         for place, load in zip(places, loads, strict=True):
@@ -128,7 +127,7 @@ def write(folder, elastomer, serial, presses=20):
         for time, image, truth in frames(scenarios, elastomer, serial, geometry):
             stamp = _START_NS + round(time * 1e9)
             for topic, kind, content in (
-                    (IMAGES, 'sensor_msgs/msg/CompressedImage', _jpeg(image)),
+                    (IMAGES, 'sensor_msgs/msg/CompressedImage', _png(image)),
                     (WRENCH, 'geometry_msgs/msg/WrenchStamped', _wrench(truth.wrench))):
                 bag.write(topic, _serialised(kind, stamp, content), stamp, stamp)
     with open(folder / 'indentations.csv', 'w', newline='', encoding='utf-8') as file:
@@ -138,9 +137,10 @@ def write(folder, elastomer, serial, presses=20):
                          f'{press.radius * 1e3:g}') for press in indentations)
 
 
-def _jpeg(image):
-    data = cv2.imencode('.jpg', image, [cv2.IMWRITE_JPEG_QUALITY, _JPEG_QUALITY])[1]
-    return {'format': 'bgr8; jpeg compressed bgr8', 'data': data.ravel()}
+def _png(image):
+    """Without loss: JPEG's false colours around the markers would spoil the shading."""
+    data = cv2.imencode('.png', image, [cv2.IMWRITE_PNG_COMPRESSION, 1])[1]
+    return {'format': 'bgr8; png compressed bgr8', 'data': data.ravel()}
 
 
 def _wrench(values):
