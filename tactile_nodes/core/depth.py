@@ -182,11 +182,14 @@ def _correction(surface, gx, gy, pitch, trust):
 
 
 def _solve_poisson(source, pitch):
-    """Surface of mean 0 with that divergence, in units of 2 / pitch."""
-    down, along = (_cosines(n, source.dtype) for n in source.shape)
-    spectrum = down @ source @ along.T
+    """Surface of mean 0 with that divergence, in units of 2 / pitch.
+
+    By transforms rather than products with matrices, which are as fast at these sizes but whose
+    last digits depend on how many threads the linear algebra library takes.
+    """
+    spectrum = fft.dctn(source, norm='ortho')
     spectrum *= _inverse_laplacian(*source.shape, pitch, source.dtype)
-    return down.T @ spectrum @ along
+    return fft.idctn(spectrum, norm='ortho', overwrite_x=True)
 
 
 def _divergence(right, down):
@@ -197,12 +200,6 @@ def _divergence(right, down):
     result[:-1] += down
     result[1:] -= down
     return result
-
-
-@lru_cache(maxsize=8)
-def _cosines(count, dtype):
-    """Cosine transform as a matrix: at these sizes, a product is the fastest transform."""
-    return np.ascontiguousarray(fft.dct(np.eye(count), axis=0, norm='ortho'), dtype)
 
 
 @lru_cache(maxsize=8)
