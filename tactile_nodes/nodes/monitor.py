@@ -1,17 +1,15 @@
 # SPDX-License-Identifier: Apache-2.0
 """Watches a hand from outside: what arrives, how often and how late; for the demo."""
 
-import threading
+from contextlib import ExitStack
 from time import time_ns
 
 import numpy as np
-import rclpy
 from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
 from geometry_msgs.msg import WrenchStamped
-from rclpy.signals import SignalHandlerOptions
 from std_msgs.msg import Bool
 
-from tactile_nodes.nodes.process import new_executor, spin
+from tactile_nodes.nodes.process import background_node
 
 RELIABLE_DEPTH = 50        # frames that may wait while this process is busy drawing
 
@@ -67,10 +65,9 @@ class HandMonitor:
         self.fingers = {name: FingerWatch() for name in fingers}
 
     def __enter__(self):
-        self._context = rclpy.Context()
-        rclpy.init(context=self._context, signal_handler_options=SignalHandlerOptions.NO)
-        self._node = rclpy.create_node('monitor', namespace=self._namespace,
-                                       context=self._context)
+        self._stack = ExitStack()
+        self._node = self._stack.enter_context(
+            background_node('monitor', namespace=self._namespace))
         for name, watch in self.fingers.items():
             for topic, kind, callback in (('wrench', WrenchStamped, watch.on_wrench),
                                           ('contact/in_contact', Bool, watch.on_contact),
@@ -78,17 +75,10 @@ class HandMonitor:
                 self._node.create_subscription(kind, f'{name}/{topic}', callback, RELIABLE_DEPTH)
         self._node.create_subscription(DiagnosticArray, '/diagnostics', self._on_diagnostics,
                                        RELIABLE_DEPTH)
-        self._executor, self._done = new_executor(self._context), threading.Event()
-        self._executor.add_node(self._node)
-        self._thread = threading.Thread(target=spin, args=(self._executor, self._done))
-        self._thread.start()
         return self
 
     def __exit__(self, *_):
-        self._done.set()
-        self._thread.join()
-        self._node.destroy_node()
-        self._context.try_shutdown()
+        self._stack.close()
 
     def readers(self, finger):
         """How many subscriptions there are to a finger's wrench, this monitor's included."""

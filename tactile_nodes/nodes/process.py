@@ -124,6 +124,19 @@ def new_executor(context=None):
 
 
 @contextmanager
+def _own_node(name, **options):
+    """A node in a context of its own and without signal handlers; yields it and the context."""
+    context = rclpy.Context()
+    rclpy.init(args=[], context=context, signal_handler_options=SignalHandlerOptions.NO)
+    node = rclpy.create_node(name, context=context, **options)
+    try:
+        yield node, context
+    finally:
+        node.destroy_node()
+        context.try_shutdown()
+
+
+@contextmanager
 def command_node(name):
     """A node for a command, in a context of its own and without signal handlers.
 
@@ -132,18 +145,39 @@ def command_node(name):
     node, executor
         The node is in the executor, which the command spins itself.
     """
-    context = rclpy.Context()
-    rclpy.init(context=context, signal_handler_options=SignalHandlerOptions.NO)
-    node = rclpy.create_node(name, context=context, start_parameter_services=False,
-                             enable_rosout=False)
-    executor = SingleThreadedExecutor(context=context)
-    executor.add_node(node)
-    try:
-        yield node, executor
-    finally:
-        executor.shutdown()
-        node.destroy_node()
-        context.try_shutdown()
+    with _own_node(name, start_parameter_services=False, enable_rosout=False) as (node, context):
+        executor = SingleThreadedExecutor(context=context)
+        executor.add_node(node)
+        try:
+            yield node, executor
+        finally:
+            executor.shutdown()
+
+
+@contextmanager
+def background_node(name, **options):
+    """A node that is served in a thread of its own, in a context of its own.
+
+    Parameters
+    ----------
+    name : str
+    **options
+        Of `rclpy.create_node`.
+
+    Yields
+    ------
+    node
+    """
+    with _own_node(name, **options) as (node, context):
+        executor, done = new_executor(context), threading.Event()
+        executor.add_node(node)
+        thread = threading.Thread(target=spin, args=(executor, done))
+        thread.start()
+        try:
+            yield node
+        finally:
+            done.set()
+            thread.join()
 
 
 def spin(executor, done):

@@ -1,23 +1,21 @@
 # SPDX-License-Identifier: Apache-2.0
 """Hears what the hand under test says: wrenches with their truth, diagnostics, log."""
 
-import threading
 import time
 from collections import defaultdict
+from contextlib import ExitStack
 from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
-import rclpy
 from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
 from geometry_msgs.msg import WrenchStamped
 from rcl_interfaces.msg import Log
 from rclpy.qos import DurabilityPolicy, QoSProfile
 from rclpy.serialization import deserialize_message
-from rclpy.signals import SignalHandlerOptions
 
 from tactile_nodes.nodes.messages import message_type, stamp_of
-from tactile_nodes.nodes.process import new_executor, spin
+from tactile_nodes.nodes.process import background_node
 
 GARBAGE_NS = 4 * 10**18       # stamp of messages that are published on purpose to be wrong
 _DEPTH = 100      # messages that may wait while this process does something else
@@ -65,11 +63,9 @@ class Observer:
         self.reports, self.heard = [], defaultdict(list)
 
     def __enter__(self):
-        self._context, self._done = rclpy.Context(), threading.Event()
-        rclpy.init(args=[], context=self._context,
-                   signal_handler_options=SignalHandlerOptions.NO)
-        self.node = rclpy.create_node('observer', namespace=self._namespace,
-                                      context=self._context)
+        self._stack = ExitStack()
+        self.node = self._stack.enter_context(
+            background_node('observer', namespace=self._namespace))
         for finger in self._fingers:
             for topic in ('wrench', 'wrench/stddev', 'truth/wrench'):
                 self.node.create_subscription(WrenchStamped, f'{finger}/{topic}',
@@ -77,17 +73,10 @@ class Observer:
                                               raw=True)
         self.node.create_subscription(DiagnosticArray, '/diagnostics', self._diagnosed, _DEPTH)
         self.node.create_subscription(Log, '/rosout', self._logged, _DEPTH)
-        self._executor = new_executor(self._context)
-        self._executor.add_node(self.node)
-        self._thread = threading.Thread(target=spin, args=(self._executor, self._done))
-        self._thread.start()
         return self
 
     def __exit__(self, *_):
-        self._done.set()
-        self._thread.join()
-        self.node.destroy_node()
-        self._context.try_shutdown()
+        self._stack.close()
 
     def hear(self, topic, kind):
         """Note when messages come on another topic as well; returns the subscription."""

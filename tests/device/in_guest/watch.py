@@ -13,16 +13,14 @@ import threading
 import time
 
 import numpy as np
-import rclpy
 from diagnostic_msgs.msg import DiagnosticArray
 from geometry_msgs.msg import WrenchStamped
 from rcl_interfaces.srv import SetParameters
 from rclpy.parameter import Parameter
-from rclpy.signals import SignalHandlerOptions
 from sensor_msgs.msg import Image
 from std_msgs.msg import Bool
 
-from tactile_nodes.nodes.process import new_executor, spin
+from tactile_nodes.nodes.process import background_node
 
 HAND = 'bench'
 FINGERS = ('thumb', 'index', 'middle', 'ring')
@@ -81,24 +79,15 @@ def refusals(client, values):
 
 
 def main():
-    rclpy.init(args=[], signal_handler_options=SignalHandlerOptions.NO)
-    node = rclpy.create_node('watch', namespace=HAND, start_parameter_services=False,
-                             enable_rosout=False)
-    for finger in FINGERS:
-        subscribe(node, finger, Image, 'image_raw', image)
-        subscribe(node, finger, WrenchStamped, 'wrench', wrench)
-        subscribe(node, finger, Bool, 'contact/in_contact', touch)
-    node.create_subscription(DiagnosticArray, '/diagnostics', diagnose, 50)
-    clients = {finger: node.create_client(SetParameters, f'{finger}/device/set_parameters')
-               for finger in FINGERS}
-    executor, done = new_executor(), threading.Event()
-    executor.add_node(node)
-    thread = threading.Thread(target=spin, args=(executor, done))
-    thread.start()
-    for line in sys.stdin:
-        finger, values = json.loads(line)
-        tell(finger, 'answer', reasons=refusals(clients[finger], values))
-    done.set()
-    thread.join()
-    node.destroy_node()
-    rclpy.shutdown()
+    with background_node('watch', namespace=HAND, start_parameter_services=False,
+                         enable_rosout=False) as node:
+        for finger in FINGERS:
+            subscribe(node, finger, Image, 'image_raw', image)
+            subscribe(node, finger, WrenchStamped, 'wrench', wrench)
+            subscribe(node, finger, Bool, 'contact/in_contact', touch)
+        node.create_subscription(DiagnosticArray, '/diagnostics', diagnose, 50)
+        clients = {finger: node.create_client(SetParameters, f'{finger}/device/set_parameters')
+                   for finger in FINGERS}
+        for line in sys.stdin:
+            finger, values = json.loads(line)
+            tell(finger, 'answer', reasons=refusals(clients[finger], values))
