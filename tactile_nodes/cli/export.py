@@ -7,7 +7,7 @@ import sys
 from functools import partial
 from pathlib import Path
 
-from tactile_nodes.cli.report import add_many
+from tactile_nodes.cli.report import add_many, make_folder
 from tactile_nodes.errors import FileError, TactileError
 
 
@@ -42,11 +42,7 @@ def run(args):
     folders = [folder.absolute() for folder in trial_folders(args.trials)]
     check_names(folders)
     parts = out.with_suffix('.parts')
-    try:
-        parts.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise FileError(f'the folder cannot be made ({error.strerror})',
-                        where=str(parts)) from None
+    make_folder(parts)
     done, left_out = {}, []
     with Progress('exporting', len(folders), 'trials') as progress:
         for folder, result in for_each(partial(export_part, out=out, options=options), folders,

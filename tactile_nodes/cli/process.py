@@ -12,7 +12,7 @@ from pathlib import Path
 
 from tactile_nodes import __version__
 from tactile_nodes.cli.progress import Progress
-from tactile_nodes.cli.report import add_many
+from tactile_nodes.cli.report import add_many, make_folder
 from tactile_nodes.errors import FileError, TactileError
 
 _KEPT = '.processed.json'    # what the tables are made of, to go on from
@@ -132,7 +132,7 @@ def work(job, *, overlay, aloud=False):
     with show('looking for the reference') as progress:
         start = prepare(recording, calibration, progress)
     say(f'reference  {start.about}')
-    _make(job.out)
+    make_folder(job.out)
     touched = done = 0
     with ExitStack() as stack:
         table = stack.enter_context(WrenchTable(job.out / _TABLE))
@@ -211,7 +211,7 @@ def _work_all(jobs, out, args):
     from tactile_nodes.files.durable import write_durably
     from tactile_nodes.trials.many import for_each, read_kept
 
-    _make(out)
+    make_folder(out)
     kept = read_kept(out / _KEPT)
     made_of = {job: _made_of(job) for job in jobs}
     results = {job: kept[str(job.out)]['found'] for job in jobs
@@ -262,11 +262,3 @@ def _state(file):
 
 def _absolute(path):
     return Path(os.path.abspath(path))
-
-
-def _make(folder):
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise FileError(f'the folder cannot be made ({error.strerror})', where=str(folder)
-                        ) from None

@@ -35,6 +35,15 @@ def add_many(parser):
                              'tcp://10.0.0.5:8786; its workers need this package and the files')
 
 
+def make_folder(folder):
+    """Make a folder for results, unless it is there; FileError if that cannot be done."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise FileError(f'the folder cannot be made ({error.strerror})', where=str(folder)
+                        ) from None
+
+
 def run(args):
     """Write the pages; 2 when no trial could be read."""
     from tactile_nodes.cli.report_set import write_set_page
@@ -67,10 +76,7 @@ def write_pages(folders, out, workers=None, cluster=None):
     from tactile_nodes.cli.report_trial import write_trial_page
     from tactile_nodes.trials.many import for_each, read_kept
 
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise FileError(f'the folder cannot be made ({error.strerror})', where=str(out)) from None
+    make_folder(out)
     kept = read_kept(out / _KEPT)
     done = {folder: kept[folder.name]['numbers'] for folder in folders
             if _is_current(kept.get(folder.name), folder, out)}
