@@ -44,9 +44,13 @@ class KeptReference:
             if not self._is_mine(folder):
                 return
             with tempfile.NamedTemporaryFile(dir=folder, delete=False) as file:
-                np.savez(file, mean=reference.mean_q8, noise=reference.noise_q8,
-                         frames=reference.frames)
-            os.replace(file.name, self._path)
+                try:
+                    np.savez(file, mean=reference.mean_q8, noise=reference.noise_q8,
+                             frames=reference.frames)
+                    os.replace(file.name, self._path)
+                except BaseException:
+                    os.unlink(file.name)
+                    raise
         except OSError:
             return
         self.refresh()
@@ -70,7 +74,8 @@ class KeptReference:
 
     def forget(self):
         """Remove it: the next start is a new one."""
-        self._path.unlink(missing_ok=True)
+        with suppress(OSError):        # not there, or in a folder of somebody else
+            self._path.unlink()
 
     @staticmethod
     def _is_mine(folder):
