@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from tactile_nodes.errors import FileError
+from tactile_nodes.files.durable import write_durably
 from tactile_nodes.files.section import read_text
 
 _COLUMNS = ('start_s', 'end_s', 'shape', 'radius_mm')
@@ -69,6 +70,17 @@ def read_indentations(path):
                             found=f'{before.start_s:g}-{before.end_s:g} s and '
                                   f'{press.start_s:g}-{press.end_s:g} s')
     return table
+
+
+def write_indentations(path, indentations):
+    """Write a table that `read_indentations` reads; FileError if that cannot be done."""
+    text = io.StringIO()
+    table = csv.writer(text, lineterminator='\n')
+    table.writerow(_COLUMNS)
+    table.writerows((f'{press.start_s:.4f}', f'{press.end_s:.4f}', press.shape,
+                     '' if press.radius is None else f'{press.radius * 1e3:g}')
+                    for press in indentations)
+    write_durably(path, text.getvalue())
 
 
 def _indentation(line, where):

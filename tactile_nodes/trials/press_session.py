@@ -12,14 +12,13 @@ stands for the reference sensor. The shipped files `config/calibrations/` are ma
 """
 
 import argparse
-import csv
 import sys
 from pathlib import Path
 
 import cv2
 import numpy as np
 
-from tactile_nodes.calibration.indentations import Indentation
+from tactile_nodes.calibration.indentations import Indentation, write_indentations
 from tactile_nodes.device.contract import Light
 from tactile_nodes.errors import TactileError
 from tactile_nodes.files.elastomer import read_elastomer
@@ -111,8 +110,19 @@ def frames(scenarios, elastomer, serial, geometry):
         before += scenario.seconds
 
 
-def write(folder, elastomer, serial, presses=20):
+def write(folder, elastomer, serial, presses=20, progress=lambda share: None):
     """Write `bag` and `indentations.csv` as `tactile calibrate` takes them, into a new folder.
+
+    Parameters
+    ----------
+    folder : Path
+    elastomer : Elastomer
+    serial : str
+        Of the virtual fingertip.
+    presses : int
+        Of each ball.
+    progress : callable
+        Called with the share done, 0 to 1.
 
     Raises
     ------
@@ -121,6 +131,7 @@ def write(folder, elastomer, serial, presses=20):
     """
     folder, geometry = Path(folder), optics_of(serial).geometry(320, 240)
     scenarios, indentations = session(presses, geometry)
+    seconds = sum(scenario.seconds for scenario in scenarios)
     with BagWriter(folder / 'bag') as bag:
         bag.add_topic(IMAGES, 'sensor_msgs/msg/CompressedImage')
         bag.add_topic(WRENCH, 'geometry_msgs/msg/WrenchStamped')
@@ -130,11 +141,8 @@ def write(folder, elastomer, serial, presses=20):
                     (IMAGES, 'sensor_msgs/msg/CompressedImage', _png(image)),
                     (WRENCH, 'geometry_msgs/msg/WrenchStamped', _wrench(truth.wrench))):
                 bag.write(topic, _serialised(kind, stamp, content), stamp, stamp)
-    with open(folder / 'indentations.csv', 'w', newline='', encoding='utf-8') as file:
-        table = csv.writer(file)
-        table.writerow(('start_s', 'end_s', 'shape', 'radius_mm'))
-        table.writerows((f'{press.start_s:.4f}', f'{press.end_s:.4f}', press.shape,
-                         f'{press.radius * 1e3:g}') for press in indentations)
+            progress(time / seconds)
+    write_indentations(folder / 'indentations.csv', indentations)
 
 
 def _png(image):
@@ -157,6 +165,18 @@ def _serialised(kind, stamp, content):
     return bytes(store.serialize_cdr(store.types[kind](header=header, **content), kind))
 
 
+class _Tenths:
+    """Says when another tenth is done."""
+
+    def __init__(self):
+        self._said = 0
+
+    def __call__(self, share):
+        if int(10 * share) > self._said:
+            self._said = int(10 * share)
+            print(f'pressing: {10 * self._said} %', file=sys.stderr, flush=True)
+
+
 def main():
     """Write a session to a folder."""
     parser = argparse.ArgumentParser(prog='python -m tactile_nodes.trials.press_session',
@@ -166,7 +186,7 @@ def main():
     parser.add_argument('--elastomer', metavar='FILE', type=Path, required=True)
     args = parser.parse_args()
     try:
-        write(args.folder, read_elastomer(args.elastomer), args.serial)
+        write(args.folder, read_elastomer(args.elastomer), args.serial, progress=_Tenths())
     except TactileError as error:
         print(error, file=sys.stderr)
         return 2

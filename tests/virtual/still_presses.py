@@ -1,7 +1,6 @@
 # SPDX-License-Identifier: Apache-2.0
 """Pictures of a ball pressed into a virtual skin all over the image, to calibrate shading with."""
 
-import csv
 from dataclasses import dataclass
 from pathlib import Path
 from types import SimpleNamespace
@@ -9,6 +8,7 @@ from types import SimpleNamespace
 import cv2
 import numpy as np
 
+from tactile_nodes.calibration.indentations import Indentation, write_indentations
 from tactile_nodes.core.types import Frame, Truth
 from tactile_nodes.virtual.mechanics import LayerContact, Pose, Sphere
 from tactile_nodes.virtual.optics import REFERENCE_EXPOSURE, SkinCamera, optics_of
@@ -24,19 +24,9 @@ _FRICTION = 0.6
 
 
 @dataclass(frozen=True)
-class Indentation:
-    """One press, while the ball rests in the skin.
+class Press(Indentation):
+    """One press, while the ball rests in the skin, and where: x, y in m."""
 
-    Attributes
-    ----------
-    start_s, end_s : float
-        From the first frame.
-    x, y : float
-        Where the ball is, m.
-    """
-
-    start_s: float
-    end_s: float
     x: float
     y: float
 
@@ -56,7 +46,7 @@ class PressSession:
     ----------
     geometry : ImageGeometry
         As it truly is.
-    indentations : tuple of Indentation
+    indentations : tuple of Press
     """
 
     def __init__(self, elastomer, serial, width=320, height=240):
@@ -70,8 +60,8 @@ class PressSession:
         places = [(u, v) for v in np.linspace(-1, 1, _ROWS) * (y - inset)
                   for u in np.linspace(-1, 1, _COLUMNS) * (x - inset)]
         self.indentations = tuple(
-            Indentation((_FREE + i * period) / FRAME_RATE,
-                        (_FREE + i * period + _HOLD - 1) / FRAME_RATE, u, v)
+            Press((_FREE + i * period) / FRAME_RATE,
+                  (_FREE + i * period + _HOLD - 1) / FRAME_RATE, 'sphere', RADIUS, u, v)
             for i, (u, v) in enumerate(places))
 
     def frames(self):
@@ -105,8 +95,4 @@ class PressSession:
         images.mkdir(parents=True, exist_ok=True)
         for frame in self.frames():
             cv2.imwrite(str(images / f'{frame.sequence:05d}.png'), frame.image)
-        with open(Path(folder) / 'indentations.csv', 'w', newline='', encoding='utf-8') as file:
-            table = csv.writer(file)
-            table.writerow(('start_s', 'end_s', 'shape', 'radius_mm'))
-            table.writerows((f'{press.start_s:.4f}', f'{press.end_s:.4f}', 'sphere',
-                             f'{RADIUS * 1e3:g}') for press in self.indentations)
+        write_indentations(Path(folder) / 'indentations.csv', self.indentations)
