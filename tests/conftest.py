@@ -3,8 +3,8 @@
 
 import os
 
+import tactile_nodes  # noqa: F401 - before NumPy, for which it sets the threads
+
 os.environ['ROS_AUTOMATIC_DISCOVERY_RANGE'] = 'LOCALHOST'
 os.environ.setdefault('ROS_DOMAIN_ID', str(1 + os.getpid() % 100))
 os.environ.setdefault('MPLBACKEND', 'Agg')
-
-import tactile_nodes  # noqa: E402, F401 - before NumPy, for which it sets the threads

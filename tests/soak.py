@@ -13,7 +13,6 @@ what that does not cover). Exit code 0: every bound was kept; 1: not.
 import argparse
 import os
 import shutil
-import signal
 import sys
 import tempfile
 import time
@@ -25,7 +24,7 @@ from scipy.stats import theilslopes
 
 from tactile_nodes.cli.progress import Progress
 from tests.faults.faults import call_trigger
-from tests.faults.rig import Rig, peer_process
+from tests.faults.rig import Rig, alone, peer_process
 
 GROWTH = 20.0                    # MB/h that a process may grow by; ten minutes tell no less
 RATE_KEPT = 0.95                 # of the first third's, in the last
@@ -170,9 +169,7 @@ def main(argv=None):
     parser.add_argument('--minutes', type=float, default=10.0, metavar='M',
                         help='after the warm-up (default 10)')
     args = parser.parse_args(argv)
-    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))      # leaves nothing behind
-    os.environ.setdefault('ROS_AUTOMATIC_DISCOVERY_RANGE', 'LOCALHOST')
-    os.environ.setdefault('ROS_DOMAIN_ID', str(1 + os.getpid() % 100))
+    alone()
     with tempfile.TemporaryDirectory(prefix='soak') as folder:
         return soak(Path(folder), 60 * args.minutes)
 

@@ -11,6 +11,7 @@ from tactile_nodes.nodes.process import run
 
 _MOST_LOST = 0.15        # share of the markers that a firm grasp hides at most; found by trial
 
+
 class FlowNode(StageNode):
     """Publishes markers/displacement; with `subscribe` it takes its frames from topics."""
 

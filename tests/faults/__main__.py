@@ -10,8 +10,6 @@ Exit code 0: all were met; 1: not.
 """
 
 import argparse
-import os
-import signal
 import sys
 import tempfile
 import time
@@ -21,7 +19,7 @@ import numpy as np
 
 from tests.faults.faults import all_faults
 from tests.faults.judge import Judge
-from tests.faults.rig import Rig
+from tests.faults.rig import Rig, alone
 
 _ROUND = 13.0            # s of the healthy hand: a round of its scenario
 _AT_ONCE = 3
@@ -30,9 +28,7 @@ _AT_ONCE = 3
 def main(argv=None):
     """Print the table; 0 when every demand is met."""
     args = _arguments(argv)
-    signal.signal(signal.SIGTERM, lambda *_: sys.exit(1))      # leaves nothing behind
-    os.environ.setdefault('ROS_AUTOMATIC_DISCOVERY_RANGE', 'LOCALHOST')
-    os.environ.setdefault('ROS_DOMAIN_ID', str(1 + os.getpid() % 100))
+    alone()
     start = time.monotonic()
     with tempfile.TemporaryDirectory(prefix='faults') as folder:
         missed = _run(Path(folder), args)
