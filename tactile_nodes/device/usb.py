@@ -52,7 +52,7 @@ class UsbDevice(FingertipDevice):
         self._lock = threading.RLock()
         self._serial, self._port, self._profile = serial, port, profile
         self._size, self._wanted_rate, self._clock = (width, height), frame_rate, clock
-        self.camera = self._node = self._send_light = self._mode = None
+        self.camera = self._node = self._send_light = self._mode = self._asked_rate = None
         self._streaming = False
 
     # opening
@@ -77,7 +77,8 @@ class UsbDevice(FingertipDevice):
                 for number, value in self._profile.fixed:
                     self._set_control(number, value)
                 self._take_format()
-                self._rate = self.set_frame_rate(self._wanted_rate)
+                self._asked_rate = None
+                self.set_frame_rate(self._wanted_rate)
                 self.set_light(OFF)
             except BaseException:
                 self.close()
@@ -93,6 +94,12 @@ class UsbDevice(FingertipDevice):
                                   found=self.camera.node, expected='a node that you may open',
                                   fix='Add this udev rule and replug:\n'
                                       + udev_rule(self.camera)) from error
+            if isinstance(cause, OSError) and cause.errno == errno.EBUSY:
+                # also while the kernel wakes the device or its hub
+                raise DeviceLost('the camera cannot be opened at the moment', where=self._where(),
+                                 found=', '.join(['busy', *holders(self.camera.node)]),
+                                 fix='End the program that has it open, if one is named.'
+                                 ) from error
             raise
 
     def _take_format(self):
@@ -205,21 +212,24 @@ class UsbDevice(FingertipDevice):
                 self._send_light(light)
 
     def set_frame_rate(self, rate):
-        """Set frames per second; the stream pauses for it."""
+        """Set frames per second; the stream pauses for another rate than before."""
         with self._lock:
             self._need_open()
             rates = self._mode.rates
             limits = (min(rates), max(rates)) if rates else (1.0, 240.0)
             rate = check_setting('frame rate', rate, limits, 'Hz')
-            streaming = self._streaming
-            self.stop()                         # the driver refuses a new rate while it streams
-            got = self._ask(self._node.set_rate, rate)
-            self._note('frame rate', f'asked for {rate:g}, took {got:g}'
-                       if abs(got - rate) > 0.01 * rate else '')
-            self._rate = got
-            if streaming:
-                self._stream()
-            return got
+            if rate != self._asked_rate:
+                streaming = self._streaming
+                self.stop()                     # the driver refuses a new rate while it streams
+                try:
+                    self._rate = self._ask(self._node.set_rate, rate)
+                    self._asked_rate = rate
+                finally:
+                    if streaming:
+                        self._stream()
+                self._note('frame rate', f'asked for {rate:g}, took {self._rate:g}'
+                           if abs(self._rate - rate) > 0.01 * rate else '')
+            return self._rate
 
     def set_exposure(self, exposure):
         """Set the exposure time in seconds."""
@@ -268,7 +278,8 @@ class UsbDevice(FingertipDevice):
         """
         deadline = time.monotonic() + timeout
         while True:
-            self._need_streaming()
+            with self._lock:                    # another rate being set pauses the stream
+                self._need_streaming()
             # the wait is outside the lock, so that settings need not wait for a frame
             self._wait(deadline - time.monotonic())
             with self._lock:

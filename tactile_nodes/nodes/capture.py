@@ -4,8 +4,10 @@
 import threading
 import time
 from collections import deque
+from contextlib import suppress
 
 from tactile_nodes.core.reference import ReferenceBuilder
+from tactile_nodes.device.contract import OFF
 from tactile_nodes.errors import DataError, DeviceError, DeviceLost, EndOfRecording, FrameTimeout
 
 _READ_TIMEOUT = 0.2        # s; also how long stopping may take
@@ -59,11 +61,17 @@ class Capture:
         self._thread.start()
 
     def stop(self):
-        """Stop reading and the device."""
+        """Lights off at once, then stop reading and the device; no frame is delivered any more."""
         self._stop.set()
+        self._light_off()
         self._device.stop()
         if self._thread.is_alive():
             self._thread.join()
+            self._light_off()                  # it may just have opened the device again
+
+    def _light_off(self):
+        with suppress(DeviceError):            # a device that is closed or gone has no light on
+            self._device.set_light(OFF)
 
     def _run(self):
         if self._lost is not None:
@@ -85,6 +93,8 @@ class Capture:
                 if self._stop.is_set():        # stopped while it waited
                     return
                 raise
+            if self._stop.is_set():            # its light may be off already
+                return
             self._deliver(frame)
             self._heard = time.monotonic()
             self._set_silent(False)

@@ -12,7 +12,6 @@ from rclpy.parameter import Parameter
 from std_msgs.msg import Bool
 from std_srvs.srv import Trigger
 
-from tactile_nodes.device.contract import OFF
 from tactile_nodes.device.factory import make_device
 from tactile_nodes.errors import DataError, DeviceError, DeviceLost, TactileError
 from tactile_nodes.files.elastomer import read_elastomer
@@ -195,8 +194,6 @@ class DeviceNode(FingerNode, LifecycleNode):
         if self._capture is not None:
             self._capture.stop()
             self._capture = None
-        with suppress(DeviceError):      # a device that is closed or gone has no light on
-            self._device.set_light(OFF)
 
     # --- live parameters
 

@@ -143,7 +143,7 @@ def run_in_guest(command, share, timeout, echo=False, redirected=()):
     (share / 'command').write_text(COMMAND.format(command=command, root=shlex.quote(str(ROOT))))
     (share / 'initramfs').write_bytes(_initramfs(version))
     qemu = [_program('qemu-system-x86_64'), '-nodefaults', '-no-reboot', '-display', 'none',
-            '-machine', 'q35', '-accel', 'tcg,thread=multi', '-cpu', 'max', '-smp', '2',
+            '-machine', 'q35', '-accel', 'tcg,thread=multi', '-cpu', 'Nehalem', '-smp', '2',
             '-m', '3G', '-kernel', str(image), '-initrd', str(share / 'initramfs'),
             '-append', 'console=ttyS0 quiet loglevel=1 panic=-1 mitigations=off '
                        'random.trust_cpu=on tsc=reliable',

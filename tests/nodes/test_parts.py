@@ -3,13 +3,14 @@
 
 import time
 from dataclasses import replace
+from threading import Event, Thread
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from tactile_nodes.core.types import Frame
-from tactile_nodes.device.contract import DeviceInfo, Light
+from tactile_nodes.device.contract import OFF, DeviceInfo, Light
 from tactile_nodes.errors import DataError, DeviceError, DeviceLost
 from tactile_nodes.nodes.camera_health import CameraHealth, judge_image
 from tactile_nodes.nodes.capture import Capture, ReferenceTaker
@@ -233,6 +234,29 @@ def test_lost_device_is_opened_again(monkeypatch):
     assert len(told) == 2 and told[0] and not told[1]
     capture.stop()
     capture.stop()
+
+
+def test_lights_go_off_at_once_while_a_frame_is_worked_through():
+    device, got, working, go_on = ReplayDevice([frame()]), [], Event(), Event()
+    device.open()
+
+    def deliver(image):
+        got.append(image)
+        working.set()
+        go_on.wait(5.0)
+
+    capture = Capture(device, device.open, deliver, rate=lambda: 60.0, report=list)
+    capture.start()
+    device.set_light(SETTINGS.light)
+    device.release(2)
+    assert working.wait(5.0)
+    stopping = Thread(target=capture.stop)
+    stopping.start()
+    wait_until(lambda: device.light == OFF, 'lights off')
+    assert stopping.is_alive()
+    go_on.set()
+    stopping.join()
+    assert len(got) == 1                 # the next one may have been taken in the dark
 
 
 @pytest.mark.parametrize(('rate', 'told'), [(60.0, [True, False]), (1.0, [])])

@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """The USB device against the genuine uvcvideo, V4L2, sysfs, usbfs and an emulated fingertip."""
 
+import threading
 import time
 from contextlib import suppress
 from dataclasses import replace
@@ -124,6 +125,38 @@ def test_every_setting_is_read_back_and_what_was_rounded_is_said(one):
         emulated.trouble = set()
     assert emulated.controls[descriptors.CAMERA, 2].current == 1
     assert emulated.controls[descriptors.PROCESSING, 0x0B].current == 0
+
+
+def test_another_rate_is_set_while_a_thread_reads(one):
+    with fingertip('EF-0001') as device:
+        device.start()
+        frames, failures, done = [], [], threading.Event()
+
+        def read():
+            try:
+                while not done.is_set():
+                    with suppress(FrameTimeout):
+                        frames.append(device.read(0.05))
+                    time.sleep(0.005)           # for what is done with a frame
+            except DeviceError as error:
+                failures.append(error)
+
+        reader = threading.Thread(target=read)
+        reader.start()
+        try:
+            for rate in (30, 15) * 10:
+                device.set_frame_rate(rate)
+                time.sleep(0.01)
+            wait_for(lambda: failures or frames, 5, 'a frame')
+            time.sleep(0.5)                     # the last pause is over
+            before = frames[-1].sequence
+            device.set_frame_rate(15)           # as it is: the stream goes on
+            wait_for(lambda: failures or frames[-1].sequence > before + 1, 5, 'more frames')
+        finally:
+            done.set()
+            reader.join()
+        print(f'{len(frames)} frames beside 20 changes of the rate, {failures}')
+        assert not failures
 
 
 @pytest.mark.parametrize('way', LED_WAYS)

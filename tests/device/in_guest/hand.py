@@ -110,6 +110,7 @@ class Hand:
 
     @staticmethod
     def tell_up(line):
+        assert UP.poll() is None, f'ended with code {UP.returncode}: {UP.stdout.read()}'
         UP.stdin.write(f'{line}\n')
         UP.stdin.flush()
 
@@ -201,8 +202,9 @@ def test_images_contact_and_wrench_of_all_fingers(hand):
         device.pictures = press
     for finger in SERIALS:
         wait_for(lambda finger=finger: {True, False} == {
-            what.touched for what in hand.heard(finger, 'contact/in_contact', pressed)},
-            START, f'contact of {finger} that comes and goes')
+            what.touched for what in hand.heard(finger, 'contact/in_contact', pressed)}
+            and any(what.force[2] < 0 for what in hand.heard(finger, 'wrench', pressed)),
+            START, f'contact of {finger} that comes and goes, with a force')
         stamps = np.array([what.stamp for what in hand.heard(finger, 'image_raw')])
         wrenches = hand.heard(finger, 'wrench')
         force = min((what.force for what in wrenches), key=lambda force: force[2])
@@ -301,6 +303,7 @@ def test_leds_go_off_when_a_killed_finger_comes_back(hand):
           f'went {thumb.lit}')
     assert hand.pid('thumb') != pid and thumb.lit[1] == (0, 0, 0)
     assert thumb.leds() == pytest.approx((LEVEL,) * 3, abs=0.01)
+    wait_for(lambda: hand.heard('thumb', 'wrench', first.heard), 2 * STEP, 'a wrench')
 
 
 def test_a_wrong_device_on_its_port_is_refused_and_the_hand_stops_without_the_finger(hand):
