@@ -15,7 +15,7 @@ from launch.event_handlers import OnShutdown
 from launch_ros.actions import Node
 
 from launch import LaunchDescription
-from tactile_nodes.hand.discovery import local_discovery
+from tactile_nodes.hand.discovery import discovery_settings
 from tactile_nodes.hand.plan import LAYOUTS, load_plan, record_folder, write_parameters
 from tactile_nodes.hand.resources import find_executable, shipped
 
@@ -49,7 +49,7 @@ def _actions(context):
     folder = TemporaryDirectory(prefix='tactile_nodes_')
     clean_up = OnShutdown(on_shutdown=lambda *_: folder.cleanup())
     return [RegisterEventHandler(clean_up),
-            *(SetEnvironmentVariable(*pair) for pair in local_discovery(os.environ).items()),
+            *(SetEnvironmentVariable(*pair) for pair in discovery_settings(os.environ).items()),
             *(_action(process, folder.name) for process in plan.processes)]
 
 

@@ -11,7 +11,7 @@ import time
 from collections import Counter
 from dataclasses import dataclass
 
-from tactile_nodes.hand.discovery import local_discovery
+from tactile_nodes.hand.discovery import discovery_settings
 from tactile_nodes.hand.plan import write_parameters
 from tactile_nodes.hand.resources import find_executable
 
@@ -90,7 +90,7 @@ class Supervisor:
         self._env = dict(os.environ if env is None else env)
         self._env.pop(_WHEELS_GUARD, None)
         self._env.setdefault('PYTHONUNBUFFERED', '1')        # lines come when they are printed
-        self._env.update(local_discovery(self._env))
+        self._env.update(discovery_settings(self._env))
         self._plan, self._on_event, self._command = plan, on_event, command
         self._selector = selectors.DefaultSelector()
         self._folder = tempfile.TemporaryDirectory(prefix='tactile_nodes_')

@@ -6,6 +6,6 @@ ROS reads who may discover its nodes when it is initialised.
 
 import os
 
-from tactile_nodes.hand.discovery import local_discovery
+from tactile_nodes.hand.discovery import discovery_settings
 
-os.environ.update(local_discovery(os.environ))
+os.environ.update(discovery_settings(os.environ))

@@ -7,15 +7,32 @@ import sys
 
 import pytest
 
-from tactile_nodes.hand.discovery import DECIDED_BY, local_discovery
+from tactile_nodes.hand.discovery import (
+    DECIDED_BY,
+    PROFILES,
+    discovery_settings,
+    profile_variable,
+)
+from tactile_nodes.hand.resources import shipped
 
 LOCAL = {'ROS_AUTOMATIC_DISCOVERY_RANGE': 'LOCALHOST'}
+QUICK = {profile_variable(): str(shipped('config/quick_discovery.xml'))}
 
 
-def test_discovery_stays_here_unless_the_user_has_decided():
-    assert local_discovery({}) == local_discovery({'ROS_STATIC_PEERS': ''}) == LOCAL
+def test_discovery_stays_here_and_is_quick_unless_the_user_has_decided():
+    assert discovery_settings({}) == discovery_settings({'ROS_STATIC_PEERS': ''}) == LOCAL | QUICK
     for name in DECIDED_BY:
-        assert local_discovery({name: 'SUBNET'}) == {}
+        assert discovery_settings({name: 'SUBNET'}) == ({} if name in PROFILES else QUICK)
+
+
+@pytest.mark.parametrize('profile', ['quick_discovery', 'this_machine'])
+def test_fast_dds_takes_the_profile(profile):
+    code = ('import tactile_nodes.nodes, rclpy; rclpy.init(); rclpy.create_node("probe"); '
+            'rclpy.shutdown()')
+    env = os.environ | {profile_variable(): str(shipped(f'config/{profile}.xml'))}
+    said = subprocess.run([sys.executable, '-c', code], env=env, capture_output=True, text=True,
+                          check=True)
+    assert (said.stdout, said.stderr) == ('', '')
 
 
 @pytest.mark.parametrize(('said', 'is_used'), [
