@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: Apache-2.0
-"""How a hand's processes find each other: on this machine and soon, unless the user says how."""
+"""How a hand's processes reach each other: on this machine and soon, or as the user has said."""
 
 from importlib.metadata import PackageNotFoundError, version
 
@@ -12,6 +12,9 @@ DECIDED_BY = ('ROS_AUTOMATIC_DISCOVERY_RANGE', 'ROS_STATIC_PEERS', 'ROS_LOCALHOS
               'ROS_DISCOVERY_SERVER', 'CYCLONEDDS_URI', *PROFILES)
 """Variables with which a user says who may find the hand."""
 
+TRANSPORTS = 'FASTDDS_BUILTIN_TRANSPORTS'
+"""Variable with which a user says how Fast DDS carries messages; a profile would overrule it."""
+
 _RCLPY_OF_KILTED = 9
 
 
@@ -20,8 +23,8 @@ def discovery_settings(environment):
     added = {}
     if not any(environment.get(name) for name in DECIDED_BY):
         added['ROS_AUTOMATIC_DISCOVERY_RANGE'] = 'LOCALHOST'
-    if not any(environment.get(name) for name in PROFILES):
-        added[profile_variable()] = str(shipped('config/quick_discovery.xml'))
+    if not any(environment.get(name) for name in (*PROFILES, TRANSPORTS)):
+        added[profile_variable()] = str(shipped('config/fast_dds.xml'))
     return added
 
 

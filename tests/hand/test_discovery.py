@@ -10,22 +10,25 @@ import pytest
 from tactile_nodes.hand.discovery import (
     DECIDED_BY,
     PROFILES,
+    TRANSPORTS,
     discovery_settings,
     profile_variable,
 )
 from tactile_nodes.hand.resources import shipped
 
 LOCAL = {'ROS_AUTOMATIC_DISCOVERY_RANGE': 'LOCALHOST'}
-QUICK = {profile_variable(): str(shipped('config/quick_discovery.xml'))}
+PROFILE = {profile_variable(): str(shipped('config/fast_dds.xml'))}
 
 
-def test_discovery_stays_here_and_is_quick_unless_the_user_has_decided():
-    assert discovery_settings({}) == discovery_settings({'ROS_STATIC_PEERS': ''}) == LOCAL | QUICK
+def test_discovery_stays_here_with_our_profile_unless_the_user_has_decided():
+    assert discovery_settings({}) == LOCAL | PROFILE
+    assert discovery_settings({'ROS_STATIC_PEERS': ''}) == LOCAL | PROFILE
+    assert discovery_settings({TRANSPORTS: 'UDPv4'}) == LOCAL
     for name in DECIDED_BY:
-        assert discovery_settings({name: 'SUBNET'}) == ({} if name in PROFILES else QUICK)
+        assert discovery_settings({name: 'SUBNET'}) == ({} if name in PROFILES else PROFILE)
 
 
-@pytest.mark.parametrize('profile', ['quick_discovery', 'this_machine'])
+@pytest.mark.parametrize('profile', ['fast_dds', 'this_machine'])
 def test_fast_dds_takes_the_profile(profile):
     code = ('import tactile_nodes.nodes, rclpy; rclpy.init(); rclpy.create_node("probe"); '
             'rclpy.shutdown()')
