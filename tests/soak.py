@@ -37,7 +37,7 @@ _IMAGE = 'sensor_msgs/msg/Image'
 
 
 class Watch:
-    """What is measured of one process, a row per look: time, MB, file handles, threads."""
+    """What is measured of one process, a row per look: time, own MB, file handles, threads."""
 
     def __init__(self):
         self._rows = []
@@ -45,8 +45,11 @@ class Watch:
     def look(self, number):
         """Look at the process now."""
         home = Path(f'/proc/{number}')
-        pages = int((home / 'statm').read_text().split()[1])
-        self._rows.append((time.monotonic(), pages * os.sysconf('SC_PAGE_SIZE') / 1e6,
+        # without what is shared: of the transport's shared memory more and more is touched, up to
+        # its fixed size
+        resident, shared = map(int, (home / 'statm').read_text().split()[1:3])
+        self._rows.append((time.monotonic(),
+                           (resident - shared) * os.sysconf('SC_PAGE_SIZE') / 1e6,
                            len(os.listdir(home / 'fd')), len(os.listdir(home / 'task'))))
 
     def since(self, begin):
