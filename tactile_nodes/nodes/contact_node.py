@@ -1,10 +1,12 @@
 # SPDX-License-Identifier: Apache-2.0
 """Contact node: where the skin is touched and how deep."""
 
+import numpy as np
 from sensor_msgs.msg import Image, PointCloud2
 
 from tactile_nodes.core.contact import ContactStage
 from tactile_nodes.nodes.finger_node import NEWEST, StageNode
+from tactile_nodes.nodes.forms import Form, either
 from tactile_nodes.nodes.join import Join
 from tactile_nodes.nodes.messages import (
     bool_message,
@@ -27,6 +29,8 @@ class ContactNode(StageNode):
         shading = self.calibration.shading if self.calibration else None
         self.stage = ContactStage(self.geometry, self.elastomer, shading)
         self._contact = None
+        self._flag = either(bool_message)
+        self._point = Form(point_message, np.float64, 3, self.frame_id)
         self.need_reference(subscribe=subscribe)
         self._join = Join(('image', 'markers'), self._take)
         if subscribe:
@@ -34,33 +38,35 @@ class ContactNode(StageNode):
                                       ('markers', PointCloud2, 'markers/displacement')):
                 self.create_subscription(kind, topic, self._join.taker(name), NEWEST)
 
-    def process(self, image, markers, stamp_ns):
-        """Find and publish the Contact in an image (H, W, 3); None without a reference."""
+    def process(self, image, markers):
+        """Find the Contact in an image (H, W, 3); None without a reference."""
         if self.problem:
             return None
         contact = self.work(self.stage.process, image, markers)
         if contact is not None:
-            self._publish(contact, header_of(stamp_ns, self.frame_id))
             self._contact = contact
         return contact
 
+    def publish(self, contact, stamp_ns):
+        """Publish what was found in the frame with that stamp."""
+        self.send('contact/in_contact', self._flag, contact.in_contact)
+        if contact.in_contact:
+            self.send('contact/centroid', self._point, centroid_of(contact), stamp_ns)
+        if self.wanted('contact/mask') or self.wanted('contact/depth'):
+            header = header_of(stamp_ns, self.frame_id)
+            mask, depth = contact_images(contact, self.geometry)
+            self.send('contact/depth', image_message, depth, '32FC1', header)
+            self.send('contact/mask', image_message, mask, 'mono8', header)
+
     def _take(self, stamp_ns, parts):
         inputs = self.guard(self._decode, parts)
-        if inputs is not None:
-            self.process(*inputs, stamp_ns)
+        contact = None if inputs is None else self.process(*inputs)
+        if contact is not None:
+            self.publish(contact, stamp_ns)
 
     def _decode(self, parts):
         return (image_from_message(parts['image'], 'bgr8', self.geometry.shape),
                 markers_from_cloud(parts['markers']))
-
-    def _publish(self, contact, header):
-        self.send('contact/in_contact', bool_message, contact.in_contact)
-        if contact.in_contact:
-            self.send('contact/centroid', point_message, centroid_of(contact), header)
-        if self.wanted('contact/mask') or self.wanted('contact/depth'):
-            mask, depth = contact_images(contact, self.geometry)
-            self.send('contact/depth', image_message, depth, '32FC1', header)
-            self.send('contact/mask', image_message, mask, 'mono8', header)
 
     def findings(self):
         """Contact area and drift of the light, for the diagnostics."""

@@ -6,6 +6,7 @@ A managed (lifecycle) node that brings itself up: configured means open, active 
 
 from contextlib import suppress
 
+import numpy as np
 from rcl_interfaces.msg import SetParametersResult
 from rclpy.lifecycle import LifecycleNode, TransitionCallbackReturn
 from rclpy.parameter import Parameter
@@ -20,6 +21,7 @@ from tactile_nodes.files.kept_reference import KeptReference
 from tactile_nodes.nodes.camera_health import CameraHealth
 from tactile_nodes.nodes.capture import Capture, ReferenceTaker
 from tactile_nodes.nodes.finger_node import ERROR, NEWEST, OK, WARN, FingerNode
+from tactile_nodes.nodes.forms import Form
 from tactile_nodes.nodes.messages import (
     camera_info_message,
     compressed_message,
@@ -85,6 +87,11 @@ class DeviceNode(FingerNode, LifecycleNode):
         if self.settings.device != 'virtual':
             for name in ('truth/wrench', 'truth/centroid'):
                 self.destroy_publisher(self.outlets.pop(name))
+        size = self.settings.width, self.settings.height
+        self._camera_info = Form(lambda _, header: camera_info_message(*size, header), np.uint8, 0,
+                                 self.frame_id)
+        self._wrench = Form(wrench_message, np.float64, 6, self.frame_id)
+        self._point = Form(point_message, np.float64, 3, self.frame_id)
         if subscribe:
             self.create_subscription(Bool, 'contact/in_contact', self._take_contact, NEWEST)
         self.create_service(Trigger, 'capture_reference', self._capture_reference)
@@ -245,7 +252,7 @@ class DeviceNode(FingerNode, LifecycleNode):
             self._report()
         for listener in self.frame_listeners:
             listener(frame)
-        self._publish(frame, header_of(frame.stamp_ns, self.frame_id))
+        self._publish(frame)
         self._taker.add(frame.image, bool(self.in_contact))
         wanted, self._wanted = self._wanted, None
         if wanted is not None:
@@ -253,15 +260,16 @@ class DeviceNode(FingerNode, LifecycleNode):
         elif self._reference is None and self._taker.count % self.settings.reference_frames == 0:
             self._try_first_reference(frame)
 
-    def _publish(self, frame, header):
-        height, width, _ = frame.image.shape
+    def _publish(self, frame):
+        stamp_ns, truth = frame.stamp_ns, frame.truth
+        header = header_of(stamp_ns, self.frame_id)
         self.send('image_raw', image_message, frame.image, 'bgr8', header)
         self.send('image_raw/compressed', compressed_message, frame, header)
-        self.send('camera_info', camera_info_message, width, height, header)
-        if frame.truth is not None:
-            self.send('truth/wrench', wrench_message, frame.truth.wrench, header)
-            if frame.truth.in_contact:
-                self.send('truth/centroid', point_message, frame.truth.centroid, header)
+        self.send('camera_info', self._camera_info, (), stamp_ns)
+        if truth is not None:
+            self.send('truth/wrench', self._wrench, truth.wrench, stamp_ns)
+            if truth.in_contact:
+                self.send('truth/centroid', self._point, truth.centroid, stamp_ns)
 
     def _try_first_reference(self, frame):
         """Take a reference, or try again with as many new frames."""

@@ -6,7 +6,14 @@ from sensor_msgs.msg import Image
 
 from tactile_nodes.core.markers import FlowStage
 from tactile_nodes.nodes.finger_node import NEWEST, StageNode
-from tactile_nodes.nodes.messages import cloud_message, header_of, image_from_message, stamp_of
+from tactile_nodes.nodes.forms import Form
+from tactile_nodes.nodes.messages import (
+    POINT,
+    cloud_message,
+    cloud_points,
+    image_from_message,
+    stamp_of,
+)
 from tactile_nodes.nodes.process import run
 
 _MOST_LOST = 0.15        # share of the markers that a firm grasp hides at most; found by trial
@@ -18,27 +25,37 @@ class FlowNode(StageNode):
     def __init__(self, *, subscribe=True, **options):
         super().__init__('flow', 'markers', **options)
         self.stage = FlowStage(self.geometry, self.elastomer)
+        self._forms = {}           # by number of markers
         self._markers, self._worst = None, 0.0       # worst: share lost, since the last report
         self.need_reference(subscribe=subscribe)
         if subscribe:
             self.create_subscription(Image, 'image_raw', self._take, NEWEST)
 
-    def process(self, image, stamp_ns):
-        """Find and publish the MarkerField in an image (H, W, 3); None without a reference."""
+    def process(self, image):
+        """Find the MarkerField in an image (H, W, 3); None without a reference."""
         if self.problem:
             return None
         markers = self.work(self.stage.process, image)
         if markers is not None:
-            self.send('markers/displacement', cloud_message, markers,
-                      header_of(stamp_ns, self.frame_id))
             self._markers = markers
             self._worst = max(self._worst, np.mean(~markers.valid)) if len(markers.ids) else 0.0
         return markers
 
+    def publish(self, markers, stamp_ns):
+        """Publish what was found in the frame with that stamp."""
+        self.send('markers/displacement', self._cloud, markers, stamp_ns)
+
+    def _cloud(self, markers, stamp_ns):
+        points = cloud_points(markers)
+        if len(points) not in self._forms:
+            self._forms[len(points)] = Form(cloud_message, POINT, len(points), self.frame_id)
+        return self._forms[len(points)](points, stamp_ns)
+
     def _take(self, message):
         image = self.guard(image_from_message, message, 'bgr8', self.geometry.shape)
-        if image is not None:
-            self.process(image, stamp_of(message))
+        markers = None if image is None else self.process(image)
+        if markers is not None:
+            self.publish(markers, stamp_of(message))
 
     def caution(self):
         """Say when many markers were lost at once since the last report."""

@@ -7,12 +7,12 @@ from sensor_msgs.msg import Image, PointCloud2
 from tactile_nodes.core.force import ForceModel, ForceStage
 from tactile_nodes.core.types import AXES
 from tactile_nodes.nodes.finger_node import NEWEST, StageNode
+from tactile_nodes.nodes.forms import Form, either
 from tactile_nodes.nodes.join import Join
 from tactile_nodes.nodes.messages import (
     bool_message,
     contact_from_images,
     float_message,
-    header_of,
     image_from_message,
     markers_from_cloud,
     wrench_message,
@@ -30,6 +30,9 @@ class ForceNode(StageNode):
         self._model = self.calibration.force if self.calibration else ForceModel()
         self.stage = ForceStage(self.geometry, self.elastomer, self._model)
         self._estimate = None
+        self._wrench = Form(wrench_message, np.float64, 6, self.frame_id)
+        self._number = Form(lambda one: float_message(one[0]), np.float32, 1)
+        self._flag = either(bool_message)
         self._exceeded = np.zeros(6, bool)         # axes, since the last report
         self._join = Join(('mask', 'depth', 'markers'), self._take)
         if subscribe:
@@ -39,30 +42,31 @@ class ForceNode(StageNode):
                 self.create_subscription(kind, topic, self._join.taker(name), NEWEST)
 
     def process(self, contact, markers, stamp_ns):
-        """Estimate and publish the ForceEstimate of one frame."""
+        """Estimate the ForceEstimate of one frame."""
         estimate = self.work(self.stage.process, contact, markers, stamp_ns)
         if estimate is not None:
-            self._publish(estimate, header_of(stamp_ns, self.frame_id))
             self._estimate = estimate
             self._exceeded = self._exceeded | self._model.exceeded(estimate.wrench)
         return estimate
 
+    def publish(self, estimate, stamp_ns):
+        """Publish what was found in the frame with that stamp."""
+        self.send('wrench', self._wrench, estimate.wrench, stamp_ns)
+        self.send('wrench/stddev', self._wrench, estimate.sd, stamp_ns)
+        self.send('contact/stick_ratio', self._number, estimate.stick_ratio)
+        self.send('contact/slipping', self._flag, estimate.slipping)
+
     def _take(self, stamp_ns, parts):
         inputs = self.guard(self._decode, parts)
-        if inputs is not None:
-            self.process(*inputs, stamp_ns)
+        estimate = None if inputs is None else self.process(*inputs, stamp_ns)
+        if estimate is not None:
+            self.publish(estimate, stamp_ns)
 
     def _decode(self, parts):
         mask = image_from_message(parts['mask'], 'mono8', self.geometry.shape)
         depth = image_from_message(parts['depth'], '32FC1', self.geometry.shape)
         return (contact_from_images(self.geometry, mask, depth),
                 markers_from_cloud(parts['markers']))
-
-    def _publish(self, estimate, header):
-        self.send('wrench', wrench_message, estimate.wrench, header)
-        self.send('wrench/stddev', wrench_message, estimate.sd, header)
-        self.send('contact/stick_ratio', float_message, estimate.stick_ratio)
-        self.send('contact/slipping', bool_message, estimate.slipping)
 
     def caution(self):
         """Say which axes were outside of the calibrated range since the last report."""

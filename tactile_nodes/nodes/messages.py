@@ -31,11 +31,13 @@ METRES_PER_NEWTON = 0.01
 
 _MAX_SIDE = 16384
 _MESSAGE_TYPE = re.compile('([a-z][a-z0-9_]*)/msg/([A-Z][A-Za-z0-9]*)')
-_CLOUD = np.dtype([('x', '<f4'), ('y', '<f4'), ('z', '<f4'), ('dx', '<f4'), ('dy', '<f4'),
-                   ('dz', '<f4'), ('id', '<i4')])
+POINT = np.dtype([('x', '<f4'), ('y', '<f4'), ('z', '<f4'), ('dx', '<f4'), ('dy', '<f4'),
+                  ('dz', '<f4'), ('id', '<i4')])
+"""A marker in the point cloud: rest position and displacement in m, and its number."""
+
 _CLOUD_LAYOUT = [
     (name, offset, PointField.INT32 if kind == np.int32 else PointField.FLOAT32, 1)
-    for name, (kind, offset) in _CLOUD.fields.items()]
+    for name, (kind, offset) in POINT.fields.items()]
 _ARROW_COLOUR = ColorRGBA(r=0.84, g=0.37, b=0.0, a=1.0)      # as in the overlay: vermillion
 _PATCH_COLOUR = ColorRGBA(r=0.34, g=0.71, b=0.91, a=0.6)     # sky blue
 
@@ -212,17 +214,22 @@ def contact_from_images(geometry, mask, depth=None, centroid=(np.nan, np.nan)):
                    np.nan, np.ones(3))
 
 
-def cloud_message(markers, header):
-    """PointCloud2 x y z dx dy dz id of a MarkerField; z and dz are 0, the skin at rest is flat."""
-    points = np.zeros(len(markers.ids), _CLOUD)
+def cloud_points(markers):
+    """(N,) array of POINT of a MarkerField; z and dz are 0, the skin at rest is flat."""
+    points = np.zeros(len(markers.ids), POINT)
     points['x'], points['y'] = markers.rest.T
     points['dx'], points['dy'] = markers.displacement.T
     points['id'] = markers.ids
+    return points
+
+
+def cloud_message(points, header):
+    """PointCloud2 of `cloud_points`, never called dense: any marker may be lost."""
     message = PointCloud2(header=header, height=1, width=len(points), is_bigendian=False,
                           fields=[PointField(name=name, offset=offset, datatype=kind, count=count)
                                   for name, offset, kind, count in _CLOUD_LAYOUT],
-                          point_step=_CLOUD.itemsize, row_step=points.nbytes,
-                          is_dense=bool(markers.valid.all()))
+                          point_step=POINT.itemsize, row_step=points.nbytes,
+                          is_dense=False)
     message.data = _bytes(points.tobytes())
     return message
 
@@ -236,14 +243,14 @@ def markers_from_cloud(message):
         Other fields, wrong amount of data, or a position that is not finite.
     """
     layout = [(field.name, field.offset, field.datatype, field.count) for field in message.fields]
-    if layout != _CLOUD_LAYOUT or message.is_bigendian or message.point_step != _CLOUD.itemsize:
+    if layout != _CLOUD_LAYOUT or message.is_bigendian or message.point_step != POINT.itemsize:
         raise DataError('wrong point cloud', found=[field.name for field in message.fields],
                         expected='x y z dx dy dz (float32) and id (int32), little-endian, '
-                                 f'{_CLOUD.itemsize} bytes a point')
-    if len(message.data) != message.width * message.height * _CLOUD.itemsize:
+                                 f'{POINT.itemsize} bytes a point')
+    if len(message.data) != message.width * message.height * POINT.itemsize:
         raise DataError('wrong amount of point cloud data', found=len(message.data),
-                        expected=message.width * message.height * _CLOUD.itemsize)
-    points = np.frombuffer(message.data, _CLOUD)
+                        expected=message.width * message.height * POINT.itemsize)
+    points = np.frombuffer(message.data, POINT)
     rest = np.stack([points['x'], points['y']], axis=1)
     displacement = np.stack([points['dx'], points['dy']], axis=1)
     if not np.isfinite(rest).all() or np.isinf(displacement).any():

@@ -366,12 +366,12 @@ def garbage_clouds(header):
 
     field = MarkerField(np.arange(4, dtype=np.int32), np.full((4, 2), np.nan, np.float32),
                         np.full((4, 2), np.inf, np.float32))
-    yield messages.cloud_message(field, header)
+    yield messages.cloud_message(messages.cloud_points(field), header)
     field = MarkerField(np.arange(4, dtype=np.int32), np.zeros((4, 2), np.float32),
                         np.zeros((4, 2), np.float32))
-    yield messages.cloud_message(field, header)
+    yield messages.cloud_message(messages.cloud_points(field), header)
     for key, value in (('point_step', 3), ('width', 10**6), ('fields', []), ('data', [])):
-        message = messages.cloud_message(field, header)
+        message = messages.cloud_message(messages.cloud_points(field), header)
         setattr(message, key, value)
         yield message
 

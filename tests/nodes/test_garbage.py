@@ -37,7 +37,7 @@ class Both:
         wait_until(cloud.get_subscription_count, 'the node listens')
 
     def publish(self, image):
-        self._cloud.publish(messages.cloud_message(markers(), image.header))
+        self._cloud.publish(messages.cloud_message(messages.cloud_points(markers()), image.header))
         self._image.publish(image)
 
 
@@ -85,7 +85,7 @@ def test_garbage_for_the_force_node(serve, foreign, options):
         header = messages.header_of(stamp, 'index_tip')
         mask.publish(messages.image_message(np.zeros(shape, np.uint8), encoding, header))
         depth.publish(messages.image_message(np.full((240, 320), np.nan), '32FC1', header))
-        cloud.publish(messages.cloud_message(field or markers(), header))
+        cloud.publish(messages.cloud_message(messages.cloud_points(field or markers()), header))
 
     spoilt = markers()
     spoilt.rest[0] = np.nan

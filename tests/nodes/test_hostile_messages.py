@@ -19,7 +19,7 @@ from tests.nodes.test_messages import markers
 
 SIZES = st.one_of(st.sampled_from([0, 1, 2, 3, 2**16, 2**31, 2**32 - 1]), st.integers(0, 20))
 DATA = st.binary(max_size=200)
-GOOD = messages.cloud_message(markers(), messages.header_of(1, 'tip'))
+GOOD = messages.cloud_message(messages.cloud_points(markers()), messages.header_of(1, 'tip'))
 
 
 def image(height, width, encoding, order, step, data):       # noqa: PLR0917
