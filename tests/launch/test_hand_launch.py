@@ -11,7 +11,9 @@ from importlib.util import find_spec
 
 import psutil
 import pytest
+from rosbags.rosbag2 import Reader
 
+from tactile_nodes.files.trial import read_trial
 from tactile_nodes.hand.resources import shipped
 
 pytestmark = pytest.mark.skipif(
@@ -21,7 +23,7 @@ pytestmark = pytest.mark.skipif(
 PATIENCE = 180.0       # s; far longer than anything takes on a busy machine
 FINGERS = ('thumb', 'ring')
 EXECUTABLES = ('fingertip', 'device_node', 'contact_node', 'flow_node', 'force_node', 'view_node',
-               'hand_node')
+               'hand_node', 'recorder_node')
 # What `ros2 launch` does once it has found the file.
 ROS2_LAUNCH = '''
 import sys
@@ -117,7 +119,7 @@ def listen():
         while not condition(heard):
             assert time.monotonic() < end, {name: len(got) for name, got in heard.items()}
             executor.spin_once(timeout_sec=0.1)
-    until.heard = heard
+    until.heard, until.node = heard, node
     yield until
     executor.shutdown()
     node.destroy_node()
@@ -149,6 +151,41 @@ def test_a_finger_that_is_killed_comes_back(launch, listen):
     listen.heard['ring'].clear()
     listen(lambda heard: heard['ring'])
     assert hand.stop() == 0, hand.output
+
+
+@pytest.mark.timeout(600)
+def test_trials_are_recorded_on_call(launch, listen, tmp_path):
+    from rcl_interfaces.srv import SetParameters
+    from rclpy.parameter import Parameter
+    from std_srvs.srv import Trigger
+    hand = launch('fingers:=thumb,ring', f'trials:={tmp_path / "today"}')
+
+    def call(kind, service, **request):
+        client = listen.node.create_client(kind, f'/sorter/{service}')
+        listen(lambda _: client.service_is_ready())
+        done = client.call_async(kind.Request(**request))
+        listen(lambda _: done.done())
+        return done.result()
+
+    listen(lambda heard: all(heard.values()))
+    given = call(SetParameters, 'recorder/set_parameters', parameters=[
+        Parameter(f'trial.{name}', value=value).to_parameter_msg() for name, value in
+        (('object', 'plum'), ('condition', 'soft grip'), ('outcome', 'success'))])
+    assert all(result.successful for result in given.results), given
+    started = call(Trigger, 'trial/start')
+    assert started.success, started.message
+    listen.heard['ring'].clear()
+    listen(lambda heard: len(heard['ring']) > 60)
+    stopped = call(Trigger, 'trial/stop')
+    assert stopped.success, stopped.message
+    assert hand.stop() == 0, hand.output
+    trial = read_trial(stopped.message)
+    assert (trial.object, trial.condition, trial.outcome) == ('plum', 'soft grip', 'success')
+    with Reader(trial.folder) as bag:
+        count = {connection.topic: connection.msgcount for connection in bag.connections}
+    for finger in FINGERS:
+        assert count[f'/sorter/{finger}/wrench'] > 30
+        assert count[f'/sorter/{finger}/image_raw/compressed'] > 30
 
 
 @pytest.mark.parametrize(('argument', 'words'), [
