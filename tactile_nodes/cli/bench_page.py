@@ -80,7 +80,7 @@ def _growth(numbers):
         for axes, key, label in ((left, 'by_size', 'image size'),
                                  (right, 'by_markers', 'markers')):
             names, values = zip(*numbers[key].items(), strict=True)
-            axes.plot(names, values, 'o-', color=BLUE)
+            axes.plot(names, values, 'o-', color=BLUE, clip_on=False)
             axes.set_xlabel(label)
             axes.set_ylim(bottom=0)
         left.set_ylabel('ms a frame')
@@ -99,7 +99,7 @@ def _hands(hands):
         cores.set_ylabel('cores')
         for p, style, colour in (('p50', 'o-', BLUE), ('p99', 's--', VERMILLION)):
             latency.plot(names, [run['latency_ms'][p] for run in runs], style, color=colour,
-                         label=p)
+                         label=p, clip_on=False)
         latency.set_ylabel('exposure to wrench, ms')
         latency.set_ylim(bottom=0)
         latency.legend(frameon=False)

@@ -53,8 +53,8 @@ def write_set_page(path, trials, left_out):
              f'<h2>Forces and slips</h2><div class="plot">{_strips(found)}</div>', _NOTES,
              _touch(trials)]
     if unlabelled:
-        parts.append(f'<p class="caution">{unlabelled} trials are not labelled: they count '
-                     'neither as success nor as drop. Label them with <code>tactile trial '
+        parts.append(f'<p class="caution">Not labelled: {unlabelled} of {len(trials)} trials. '
+                     'They count neither as success nor as drop. Label them with <code>tactile trial '
                      'label</code>.</p>')
     parts += [f'<h2>Trials</h2>{_list(trials)}']
     if left_out:

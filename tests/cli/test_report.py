@@ -61,7 +61,7 @@ def test_set_page_compares_the_conditions(report):
     assert cells(text, 'gentle')[:2] == ['2', '0/1/0/1']
     assert cells(text, 'untried')[2] == '&ndash;'
     assert 'Log-rank test' in text and '1 degree of freedom' in text
-    assert '2 trials are not labelled' in text
+    assert 'Not labelled: 2 of ' in text
     assert '2 right, 0 proposed where nothing was dropped, 0 missed, 1 rightly none' in text
 
 
@@ -91,7 +91,7 @@ def test_only_what_changed_is_written_again(trials, report, capsys):
                if path.stat().st_mtime_ns != before[path.name]}
     assert changed == {'trial_3.html'}
     again = (report / 'index.html').read_text(encoding='utf-8')
-    assert again != text and '1 trials are not labelled' in again
+    assert again != text and 'Not labelled: 1 of ' in again
 
 
 def test_nothing_to_report_is_said(tmp_path, capsys):
