@@ -54,8 +54,8 @@ def write_set_page(path, trials, left_out):
              _touch(trials)]
     if unlabelled:
         parts.append(f'<p class="caution">Not labelled: {unlabelled} of {len(trials)} trials. '
-                     'They count neither as success nor as drop. Label them with <code>tactile trial '
-                     'label</code>.</p>')
+                     'They count neither as success nor as drop. Label them with '
+                     '<code>tactile trial label</code>.</p>')
     parts += [f'<h2>Trials</h2>{_list(trials)}']
     if left_out:
         rows = ''.join(f'<li><code>{html.escape(Path(name).name)}</code>: {html.escape(why)}</li>'
