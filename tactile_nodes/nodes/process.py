@@ -18,6 +18,7 @@ from rclpy.signals import SignalHandlerOptions
 
 from tactile_nodes.errors import TactileError
 
+_ARENAS = 2           # of malloc; the thread that works hard mostly has one for itself
 _STEADY = Clock(clock_type=ClockType.STEADY_TIME)
 
 
@@ -36,7 +37,7 @@ def run(build, args=None):
         Instead of sys.argv.
     """
     cv2.setNumThreads(1)
-    _keep_freed_memory()
+    _set_malloc()
     # not an Event: a signal handler that interrupts another, or a wait, would hang on its lock
     stop, failures, nodes = SimpleQueue(), [], []
     for number in (signal.SIGINT, signal.SIGTERM):
@@ -66,15 +67,18 @@ def run(build, args=None):
     sys.exit(1 if failures else code)
 
 
-def _keep_freed_memory():
-    """Let glibc keep the images it frees; getting them back from the kernel costs page faults.
+def _set_malloc():
+    """Let glibc keep the images it frees, and threads share the memory they free.
 
-    See mallopt(3): M_MMAP_THRESHOLD and M_TRIM_THRESHOLD. Another C library may not have it.
+    Getting it back from the kernel costs page faults. With an arena of its own for every thread
+    that comes and goes, as with each trial, what one has freed is of no use to the next, and the
+    process grows. See mallopt(3): M_MMAP_THRESHOLD, M_TRIM_THRESHOLD, M_ARENA_MAX. Another C
+    library may not have it.
     """
     mallopt = getattr(ctypes.CDLL(None), 'mallopt', None)
     if mallopt is not None:
-        for parameter in (-3, -1):
-            mallopt(parameter, 1 << 28)
+        for parameter, value in ((-3, 1 << 28), (-1, 1 << 28), (-8, _ARENAS)):
+            mallopt(parameter, value)
 
 
 def _init(args):
