@@ -117,7 +117,8 @@ def _initramfs(version):
     return gzip.compress(_cpio(files), 1)
 
 
-def run_in_guest(command, share, timeout, echo=False, redirected=()):
+def run_in_guest(command, share, timeout, *, echo=False, redirected=(), disk=None,
+                 until=lambda line: False):
     """Boot the guest, run the command in the project's folder, power off.
 
     Parameters
@@ -132,6 +133,10 @@ def run_in_guest(command, share, timeout, echo=False, redirected=()):
         Also print its output as it comes.
     redirected : sequence of Path
         Sockets of USB devices (`emulated/redirection.py`) to plug into an EHCI host controller.
+    disk : Path, optional
+        Socket of a disk (`emulated/volatile_disk.py`), /dev/vda in the guest.
+    until : callable
+        Told every line of output; the guest is killed once it returns True.
 
     Returns
     -------
@@ -155,6 +160,9 @@ def run_in_guest(command, share, timeout, echo=False, redirected=()):
     for number, path in enumerate(redirected):
         qemu += ['-chardev', f'socket,id=usb{number},path={path}',
                  '-device', f'usb-redir,chardev=usb{number},bus=ehci.0']
+    if disk is not None:
+        qemu += ['-drive', f'if=virtio,format=raw,cache=none,file.driver=nbd,'
+                           f'file.server.type=unix,file.server.path={disk}']
     lines = []
     with subprocess.Popen(qemu, stdin=subprocess.DEVNULL, stdout=subprocess.PIPE,
                           stderr=subprocess.STDOUT, text=True, errors='replace') as process:
@@ -164,6 +172,8 @@ def run_in_guest(command, share, timeout, echo=False, redirected=()):
             lines.append(line.replace('\r', ''))
             if echo:
                 print(lines[-1], end='', flush=True)
+            if until(lines[-1]):
+                process.kill()
         killer.cancel()
     status = share / 'status'
     return int(status.read_text()) if status.exists() else None, ''.join(lines)
