@@ -53,6 +53,7 @@ class UsbDevice(FingertipDevice):
         self._serial, self._port, self._profile = serial, port, profile
         self._size, self._wanted_rate, self._clock = (width, height), frame_rate, clock
         self.camera = self._node = self._send_light = self._mode = self._asked_rate = None
+        self._gone = None               # why it must be opened again, a DeviceError
         self._streaming = False
 
     # opening
@@ -63,6 +64,7 @@ class UsbDevice(FingertipDevice):
             if self._node is not None:
                 return
             self.notes.clear()
+            self._gone = None
             self.camera = find_camera(self._serial, self._port)
             if not self._profile.matches(self.camera):
                 raise DeviceError(
@@ -219,17 +221,29 @@ class UsbDevice(FingertipDevice):
             limits = (min(rates), max(rates)) if rates else (1.0, 240.0)
             rate = check_setting('frame rate', rate, limits, 'Hz')
             if rate != self._asked_rate:
-                streaming = self._streaming
+                before, streaming = self._asked_rate, self._streaming
                 self.stop()                     # the driver refuses a new rate while it streams
                 try:
-                    self._rate = self._ask(self._node.set_rate, rate)
-                    self._asked_rate = rate
-                finally:
+                    self._take_rate(rate, streaming)
+                except DeviceError:
                     if streaming:
-                        self._stream()
-                self._note('frame rate', f'asked for {rate:g}, took {self._rate:g}'
-                           if abs(self._rate - rate) > 0.01 * rate else '')
+                        self._go_on(before)
+                    raise
             return self._rate
+
+    def _take_rate(self, rate, streaming):
+        self._rate = self._ask(self._node.set_rate, rate)
+        self._note('frame rate', f'asked for {rate:g}, took {self._rate:g}'
+                   if abs(self._rate - rate) > 0.01 * rate else '')
+        if streaming:
+            self._stream()
+        self._asked_rate = rate
+
+    def _go_on(self, rate):
+        try:
+            self._take_rate(rate, streaming=True)
+        except DeviceError as error:
+            self._gone = error
 
     def set_exposure(self, exposure):
         """Set the exposure time in seconds."""
@@ -402,8 +416,12 @@ class UsbDevice(FingertipDevice):
     def _need_open(self):
         if self._node is None:
             raise DeviceError('not open', where=self._where(), fix='Open it first.')
+        if self._gone is not None:
+            raise DeviceLost('the camera must be opened again', where=self._where(),
+                             found=self._gone.what, fix=self._gone.fix)
 
     def _need_streaming(self):
+        self._need_open()
         if not self._streaming:
             raise DeviceError('not streaming', where=self._where(), fix='Start it first.')
 
