@@ -17,7 +17,7 @@ from tactile_nodes.device.contract import OFF, DeviceInfo, FingertipDevice, chec
 from tactile_nodes.device.images import decode_image
 from tactile_nodes.device.usb_discovery import attached_cameras, find_camera, holders, udev_rule
 from tactile_nodes.device.usb_leds import led_driver
-from tactile_nodes.device.v4l2 import VideoNode
+from tactile_nodes.device.v4l2 import NO_ANSWER, VideoNode
 from tactile_nodes.errors import DeviceError, DeviceLost, FrameTimeout
 
 _SAME_PICTURE = 10          # identical pictures in a row: a live sensor's noise never repeats
@@ -72,8 +72,8 @@ class UsbDevice(FingertipDevice):
                     found=f'{self.camera.vendor_id:#06x}:{self.camera.product_id:#06x}',
                     expected=f'{self._profile.vendor_id:#06x}:{self._profile.product_id:#06x} '
                     f'({self._profile.name})', fix='Name the right profile in the hand file.')
-            self._node = self._open_node()
             try:
+                self._node = self._open_node()
                 self._send_light = led_driver(self._profile.leds, self._node, self.camera)
                 self._controls = self._node.controls()
                 for number, value in self._profile.fixed:
@@ -82,6 +82,10 @@ class UsbDevice(FingertipDevice):
                 self._asked_rate = None
                 self.set_frame_rate(self._wanted_rate)
                 self.set_light(OFF)
+            except OSError as error:
+                self.close()
+                raise DeviceLost(f'the camera cannot be opened ({error.strerror})',
+                                 where=self._where()) from error
             except BaseException:
                 self.close()
                 raise
@@ -102,6 +106,8 @@ class UsbDevice(FingertipDevice):
                                  found=', '.join(['busy', *holders(self.camera.node)]),
                                  fix='End the program that has it open, if one is named.'
                                  ) from error
+            if isinstance(cause, OSError):
+                raise DeviceLost(error.what, where=self._where()) from error
             raise
 
     def _take_format(self):
@@ -149,7 +155,7 @@ class UsbDevice(FingertipDevice):
                                found='also there: ' + ('; '.join(others) or 'nothing'),
                                fix='Move fingers to another host controller or lower format or '
                                    'rate; `tactile check` plans it.')
-        kind = DeviceLost if error.errno in (errno.ENODEV, errno.EIO) else DeviceError
+        kind = DeviceLost if error.errno in NO_ANSWER else DeviceError
         return kind(f'the camera answered: {error.strerror}', where=where)
 
     def _set_control(self, number, value):
@@ -161,6 +167,8 @@ class UsbDevice(FingertipDevice):
         try:
             got = self._node.set_control(number, value)
         except OSError as error:
+            if error.errno in NO_ANSWER:
+                raise self._explained(error) from error
             self._note(control.name, f'{value} refused ({error.strerror})')
             return None
         self._note(control.name, '' if got == value else f'asked for {value}, took {got}')

@@ -11,8 +11,8 @@ from dataclasses import astuple
 
 from tactile_nodes.device.contract import CHANNELS
 from tactile_nodes.device.usb_discovery import udev_rule
-from tactile_nodes.device.v4l2 import GET_INFO, GET_LEN, SET_CUR
-from tactile_nodes.errors import DeviceError
+from tactile_nodes.device.v4l2 import GET_INFO, GET_LEN, NO_ANSWER, SET_CUR
+from tactile_nodes.errors import DeviceError, DeviceLost
 
 _DEVICE_VENDOR_OUT = 0x40        # bmRequestType: host to device, vendor, device (USB 2.0, 9.3.1)
 _TIMEOUT_MS = 2000               # a device may take 5 s (USB 2.0, 9.2.6.1), a user would not wait
@@ -38,6 +38,8 @@ def led_driver(leds, node, camera):
     ------
     DeviceError
         The device has no such control, unit or permission.
+    OSError
+        It is gone or does not answer.
     """
     makers = {'none': lambda *_: None, 'v4l2_control': _by_control,
               'extension_unit': _by_extension_unit, 'vendor_request': _by_vendor_request}
@@ -104,7 +106,9 @@ def _by_extension_unit(leds, node, camera):
     try:
         size, = struct.unpack('<H', node.unit_query(unit, leds.selector, GET_LEN, bytes(2)))
         info = node.unit_query(unit, leds.selector, GET_INFO, bytes(1))[0]
-    except (OSError, TypeError):
+    except (OSError, TypeError) as error:
+        if getattr(error, 'errno', None) in NO_ANSWER:
+            raise
         raise DeviceError('the camera has no such LED control', where=_where(camera),
                           found='no answer' if unit else 'no unit with that GUID',
                           expected=f'extension unit {unit or leds.guid.hex()}, '
@@ -126,10 +130,14 @@ def _by_vendor_request(leds, node, camera):
     except ImportError:
         raise DeviceError('vendor requests need pyusb', where=_where(camera),
                           fix='Install python3-usb (apt) or pyusb (pip).') from None
-    device = usb.core.find(custom_match=lambda d: (d.bus, d.address) ==
-                           (camera.bus, camera.address))
+    try:
+        device = usb.core.find(custom_match=lambda d: (d.bus, d.address) ==
+                               (camera.bus, camera.address))
+    except usb.core.NoBackendError:
+        raise DeviceError('pyusb needs libusb', where=_where(camera),
+                          fix='Install libusb-1.0-0 (apt).') from None
     if device is None:
-        raise DeviceError('not found by libusb', where=_where(camera), expected=camera.usbfs)
+        raise DeviceLost('not found by libusb', where=_where(camera), expected=camera.usbfs)
 
     def send(light):
         data = packed(leds.layout, leds.gamma, light)
@@ -148,8 +156,9 @@ def _refused(camera, call):
     except OSError as error:                    # usb.core.USBError is an OSError too
         if error.errno == 13:
             raise _no_permission(camera) from error
-        raise DeviceError(f'the camera refused the LED setting ({error.strerror or error})',
-                          where=_where(camera)) from error
+        kind = DeviceLost if error.errno in NO_ANSWER else DeviceError
+        raise kind(f'the camera refused the LED setting ({error.strerror or error})',
+                   where=_where(camera)) from error
 
 
 def _no_permission(camera):

@@ -64,9 +64,11 @@ class CameraNode:
             raise trouble
 
     def modes(self):
+        self._do('modes')
         return [Mode(name, WIDTH, HEIGHT, RATES) for name in ('YUYV', 'MJPG')]
 
     def controls(self):
+        self._do('controls')
         return {number: Control(number, name, 1 if number == EXPOSURE else 0,
                                 200 if number == EXPOSURE else 100, 1, 10, 0)
                 for name, number in (('Exposure', EXPOSURE), ('Gain', GAIN), ('Red', RED),
@@ -85,6 +87,10 @@ class CameraNode:
         self._do('set_control', number, value)
         self.values[number] = value
         return value
+
+    def unit_query(self, unit, selector, query, data):
+        self._do('unit_query', unit, selector, query, data)
+        return data
 
     def start(self):
         self._do('start')

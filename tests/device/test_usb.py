@@ -3,11 +3,13 @@
 
 import errno
 import os
+from dataclasses import replace
 
 import pytest
 
 from tactile_nodes.device.usb import UsbDevice
 from tactile_nodes.errors import DeviceError, DeviceLost
+from tactile_nodes.files.device_profile import Layout, Leds
 from tests.device.camera_node import (
     HEIGHT,
     PROFILE,
@@ -16,6 +18,8 @@ from tests.device.camera_node import (
     CameraNode,
     put_in_place,
 )
+
+BYTES = Layout(('red', 'green', 'blue'), 1, False, 0, 255)
 
 
 def answer(number):
@@ -62,3 +66,49 @@ def test_a_camera_that_goes_while_its_rate_is_changed_is_lost(node, device):
     with device:
         device.start()
         assert device.read(1.0).sequence == 0
+
+
+UNIT = Leds('extension_unit', guid=bytes(16), selector=1, layout=BYTES)
+VENDOR = Leds('vendor_request', request=1, value=0, index=0, layout=BYTES)
+
+
+@pytest.mark.parametrize(('call', 'number'), [
+    ('open', errno.ENODEV), ('modes', errno.ENODEV), ('controls', errno.ENODEV),
+    ('set_control', errno.ENODEV), ('set_control', errno.ETIMEDOUT), ('set_format', errno.ENODEV),
+    ('set_rate', errno.EPROTO)])
+def test_a_camera_that_goes_while_it_is_opened_is_lost(node, call, number):
+    node.troubles = {call: answer(number)}
+    device = make()
+    with pytest.raises(DeviceLost, match='FT-1'):
+        device.open()
+    assert not node.opened
+    node.troubles = {}
+    with device:
+        assert device.info.serial == 'FT-1'
+
+
+@pytest.mark.parametrize('leds', [UNIT, VENDOR])
+def test_leds_that_go_while_they_are_looked_for_are_lost(node, monkeypatch, leds):
+    import usb.core
+
+    def gone(*_, **__):
+        raise answer(errno.ENODEV)
+
+    node.troubles = {'unit_query': answer(errno.ETIMEDOUT)}
+    monkeypatch.setattr(usb.core, 'find', gone)
+    for unit in (None, 4):                # without a unit, the descriptors are read: gone too
+        with pytest.raises(DeviceLost, match='FT-1'):
+            make(replace(PROFILE, leds=replace(leds, unit=unit))).open()
+    assert not node.opened
+
+
+def test_vendor_requests_without_libusb(node, monkeypatch):
+    import usb.core
+
+    def no_backend(*_, **__):
+        raise usb.core.NoBackendError('No backend available')
+
+    monkeypatch.setattr(usb.core, 'find', no_backend)
+    with pytest.raises(DeviceError, match='libusb-1.0-0') as caught:
+        make(replace(PROFILE, leds=VENDOR)).open()
+    assert not isinstance(caught.value, DeviceLost) and not node.opened
