@@ -96,10 +96,10 @@ class UsbDevice(FingertipDevice):
         except DeviceError as error:
             cause = error.__cause__
             if isinstance(cause, OSError) and cause.errno in (errno.EACCES, errno.EPERM):
-                raise DeviceError('no permission to open the camera', where=self._where(),
-                                  found=self.camera.node, expected='a node that you may open',
-                                  fix='Add this udev rule and replug:\n'
-                                      + udev_rule(self.camera)) from error
+                raise DeviceLost('no permission to open the camera', where=self._where(),
+                                 found=self.camera.node, expected='a node that you may open',
+                                 fix='Add this udev rule and replug:\n'
+                                     + udev_rule(self.camera)) from error
             if isinstance(cause, OSError) and cause.errno == errno.EBUSY:
                 # also while the kernel wakes the device or its hub
                 raise DeviceLost('the camera cannot be opened at the moment', where=self._where(),
@@ -141,20 +141,20 @@ class UsbDevice(FingertipDevice):
     def _explained(self, error):
         where, bus = self._where(), self.camera.bus
         if error.errno == errno.EBUSY:
-            return DeviceError('the camera is in use', where=where,
-                               found=', '.join(h for h in holders(self.camera.node)
-                                               if not h.endswith(f'({os.getpid()})'))
-                               or 'another process',
-                               expected='a camera that nobody streams from',
-                               fix='End that program.')
+            return DeviceLost('the camera is in use', where=where,
+                              found=', '.join(h for h in holders(self.camera.node)
+                                              if not h.endswith(f'({os.getpid()})'))
+                              or 'another process',
+                              expected='a camera that nobody streams from',
+                              fix='End that program.')
         if error.errno == errno.ENOSPC:
             others = [f'{c.serial or c.product} on port {c.port}'
                       + ''.join(f', open in {holder}' for holder in holders(c.node))
                       for c in attached_cameras() if c.bus == bus and c.port != self.camera.port]
-            return DeviceError(f'no bandwidth left on USB bus {bus}', where=where,
-                               found='also there: ' + ('; '.join(others) or 'nothing'),
-                               fix='Move fingers to another host controller or lower format or '
-                                   'rate; `tactile check` plans it.')
+            return DeviceLost(f'no bandwidth left on USB bus {bus}', where=where,
+                              found='also there: ' + ('; '.join(others) or 'nothing'),
+                              fix='Move fingers to another host controller or lower format or '
+                                  'rate; `tactile check` plans it.')
         kind = DeviceLost if error.errno in NO_ANSWER else DeviceError
         return kind(f'the camera answered: {error.strerror}', where=where)
 

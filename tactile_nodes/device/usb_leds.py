@@ -162,9 +162,9 @@ def _refused(camera, call):
 
 
 def _no_permission(camera):
-    return DeviceError('no permission to send vendor requests', where=_where(camera),
-                       found=camera.usbfs, expected='a device that you may write to',
-                       fix=f'Add this udev rule and replug:\n{udev_rule(camera)}')
+    return DeviceLost('no permission to send vendor requests', where=_where(camera),
+                      found=camera.usbfs, expected='a device that you may write to',
+                      fix=f'Add this udev rule and replug:\n{udev_rule(camera)}')
 
 
 def _where(camera, name=''):

@@ -7,13 +7,17 @@ from dataclasses import replace
 
 import pytest
 
+from tactile_nodes.device import usb_discovery
 from tactile_nodes.device.usb import UsbDevice
 from tactile_nodes.errors import DeviceError, DeviceLost
 from tactile_nodes.files.device_profile import Layout, Leds
 from tests.device.camera_node import (
+    CAMERA,
     HEIGHT,
+    LEDS,
     PROFILE,
     RATES,
+    RED,
     WIDTH,
     CameraNode,
     put_in_place,
@@ -112,3 +116,29 @@ def test_vendor_requests_without_libusb(node, monkeypatch):
     with pytest.raises(DeviceError, match='libusb-1.0-0') as caught:
         make(replace(PROFILE, leds=VENDOR)).open()
     assert not isinstance(caught.value, DeviceLost) and not node.opened
+
+
+@pytest.mark.parametrize(('call', 'number', 'message'), [
+    ('open', errno.EACCES, 'no permission.*udev rule'), ('open', errno.EBUSY, 'at the moment'),
+    ('set_format', errno.EBUSY, 'in use'), ('start', errno.EBUSY, 'in use'),
+    ('start', errno.ENOSPC, 'no bandwidth'), ('set_control', errno.EACCES, 'no permission')])
+def test_what_can_pass_by_itself_is_to_be_tried_again(node, call, number, message):
+    profile = replace(PROFILE, leds=replace(LEDS, controls={'all': RED}))
+    node.troubles = {call: answer(number)}
+    if call == 'open':          # as VideoNode says it
+        node.troubles['open'] = DeviceError('cannot be opened')
+        node.troubles['open'].__cause__ = answer(number)
+    device = make(profile)
+    with pytest.raises(DeviceLost, match=f'(?s){message}'):
+        device.open()
+        device.start()
+    device.close()
+
+
+@pytest.mark.parametrize(('serial', 'port', 'message'), [
+    ('FT-2', '1-2', 'another device'), ('FT-1', '', 'several devices')])
+def test_a_wrong_device_may_be_changed_for_the_right_one(monkeypatch, serial, port, message):
+    cameras = [CAMERA, replace(CAMERA, port='1-3')]
+    monkeypatch.setattr(usb_discovery, 'attached_cameras', lambda _: cameras)
+    with pytest.raises(DeviceLost, match=message):
+        usb_discovery.find_camera(serial, port)

@@ -230,7 +230,7 @@ def test_lost_device_is_opened_again(monkeypatch):
     capture.start()
     device.release(3)
     wait_until(lambda: len(got) == 2, 'the frame after the loss')
-    assert prepared == [2] and capture.problem == ''
+    assert prepared == [1, 2] and capture.problem == ''
     assert len(told) == 2 and told[0] and not told[1]
     capture.stop()
     capture.stop()
