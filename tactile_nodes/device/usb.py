@@ -155,8 +155,13 @@ class UsbDevice(FingertipDevice):
                               found='also there: ' + ('; '.join(others) or 'nothing'),
                               fix='Move fingers to another host controller or lower format or '
                                   'rate; `tactile check` plans it.')
-        kind = DeviceLost if error.errno in NO_ANSWER else DeviceError
-        return kind(f'the camera answered: {error.strerror}', where=where)
+        if error.errno not in NO_ANSWER:
+            return DeviceError(f'the camera answered: {error.strerror}', where=where)
+        self._gone = DeviceLost(f'the camera does not answer ({error.strerror})', where=where,
+                                fix='Check cable and power.')
+        if error.errno == errno.ETIMEDOUT:      # the next one would block as long: seconds
+            self._send_light = None
+        return self._gone
 
     def _set_control(self, number, value):
         """Set a control, read it back, and note what the camera made of it."""
@@ -219,7 +224,7 @@ class UsbDevice(FingertipDevice):
         with self._lock:
             self._need_open()
             if self._send_light is not None:
-                self._send_light(light)
+                self._ask(self._send_light, light)
 
     def set_frame_rate(self, rate):
         """Set frames per second; the stream pauses for another rate than before."""
@@ -415,7 +420,7 @@ class UsbDevice(FingertipDevice):
             if self._node is None:
                 return
             if self._send_light is not None:
-                with suppress(DeviceError):     # gone, and its lights with it
+                with suppress(DeviceError, OSError):    # gone, and its lights with it
                     self._send_light(OFF)
             self._streaming = False
             self._node.close()

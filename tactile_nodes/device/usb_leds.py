@@ -32,7 +32,7 @@ def led_driver(leds, node, camera):
     Returns
     -------
     callable or None
-        Takes a Light; None if the LEDs cannot be set.
+        Takes a Light, and raises as this does; None if the LEDs cannot be set.
 
     Raises
     ------
@@ -156,9 +156,10 @@ def _refused(camera, call):
     except OSError as error:                    # usb.core.USBError is an OSError too
         if error.errno == 13:
             raise _no_permission(camera) from error
-        kind = DeviceLost if error.errno in NO_ANSWER else DeviceError
-        raise kind(f'the camera refused the LED setting ({error.strerror or error})',
-                   where=_where(camera)) from error
+        if error.errno in NO_ANSWER:
+            raise
+        raise DeviceError(f'the camera refused the LED setting ({error.strerror or error})',
+                          where=_where(camera)) from error
 
 
 def _no_permission(camera):

@@ -3,16 +3,21 @@
 
 import errno
 import os
+import time
 from dataclasses import replace
 
 import pytest
 
 from tactile_nodes.device import usb_discovery
+from tactile_nodes.device.contract import Light
 from tactile_nodes.device.usb import UsbDevice
 from tactile_nodes.errors import DeviceError, DeviceLost
 from tactile_nodes.files.device_profile import Layout, Leds
+from tactile_nodes.nodes.capture import Capture
 from tests.device.camera_node import (
+    BLUE,
     CAMERA,
+    GREEN,
     HEIGHT,
     LEDS,
     PROFILE,
@@ -23,6 +28,7 @@ from tests.device.camera_node import (
     put_in_place,
 )
 
+LIT, CHANNELS = Light(0.6, 0.6, 0.6), (RED, GREEN, BLUE)
 BYTES = Layout(('red', 'green', 'blue'), 1, False, 0, 255)
 
 
@@ -142,3 +148,37 @@ def test_a_wrong_device_may_be_changed_for_the_right_one(monkeypatch, serial, po
     monkeypatch.setattr(usb_discovery, 'attached_cameras', lambda _: cameras)
     with pytest.raises(DeviceLost, match=message):
         usb_discovery.find_camera(serial, port)
+
+
+def test_a_camera_that_does_not_answer_is_asked_once(node):
+    """Each transfer that is never answered takes 5 s (uvcvideo's UVC_CTRL_CONTROL_TIMEOUT)."""
+    device, frames = make(), []
+    capture = Capture(device, lambda: device.set_light(LIT), frames.append, rate=lambda: RATES[0],
+                      report=list)
+    node.live = True
+    capture.start()
+    while not frames:
+        time.sleep(0.01)
+    node.troubles = {'set_control': answer(errno.ETIMEDOUT)}
+    node.calls.clear()
+    capture.stop()
+    device.close()
+    assert [name for name, *_ in node.calls] == ['set_control'] and not node.opened
+
+
+def test_a_camera_that_does_not_answer_a_setting_is_opened_again(node, device):
+    device.start()
+    device.set_light(LIT)
+    node.live, node.troubles = True, {'set_control': [answer(errno.ETIMEDOUT)]}
+    with pytest.raises(DeviceLost, match='timed out'):
+        device.set_gain(1.0)
+    node.calls.clear()
+    for use in (lambda: device.set_light(LIT), lambda: device.set_gain(1.0),
+                lambda: device.read(1.0)):
+        with pytest.raises(DeviceLost, match='opened again'):
+            use()
+    assert not node.calls
+    device.close()
+    with device:
+        device.start()
+        assert device.read(1.0).sequence == 0 and not any(node.values[n] for n in CHANNELS)
