@@ -8,6 +8,7 @@ from tactile_nodes.device.bags import Bag, is_bag, stamp_of
 from tactile_nodes.errors import DeviceError
 from tactile_nodes.interface import FINGER_TOPICS
 
+DARK, MAX_DARK = 10, 0.5           # grey level; share of the pixels: common practice, no source
 FRAME_RATES = (1.0, 240.0)         # Hz, of a folder of images; a bag has its own
 _IMAGE_TYPES = ('sensor_msgs/msg/Image', 'sensor_msgs/msg/CompressedImage')
 # bytes a pixel, and what makes blue, green, red of them (REP 118 and sensor_msgs' image_encodings;
@@ -36,6 +37,11 @@ def decode_image(data):
         return cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
     except cv2.error:           # nothing there, or it claims to be larger than is let in
         return None
+
+
+def is_dark(image):
+    """Whether an image (H, W, 3) uint8 shows next to nothing; then it may well repeat itself."""
+    return np.mean(image[::2, ::2].max(axis=2) < DARK) > MAX_DARK
 
 
 def images_at(path, topic, rate):

@@ -14,7 +14,7 @@ import numpy as np
 
 from tactile_nodes.core.types import Frame
 from tactile_nodes.device.contract import OFF, DeviceInfo, FingertipDevice, check_setting
-from tactile_nodes.device.images import decode_image
+from tactile_nodes.device.images import decode_image, is_dark
 from tactile_nodes.device.usb_discovery import attached_cameras, find_camera, holders, udev_rule
 from tactile_nodes.device.usb_leds import led_driver
 from tactile_nodes.device.v4l2 import NO_ANSWER, VideoNode
@@ -225,6 +225,9 @@ class UsbDevice(FingertipDevice):
             self._need_open()
             if self._send_light is not None:
                 self._ask(self._send_light, light)
+            elif light != OFF:
+                raise DeviceError('no LEDs that can be set', where=self._where(),
+                                  expected='levels of 0')
 
     def set_frame_rate(self, rate):
         """Set frames per second; the stream pauses for another rate than before."""
@@ -340,40 +343,37 @@ class UsbDevice(FingertipDevice):
             self.dropped['sequence gap'] += max(0, filled.sequence - self._sequence)
             self._sequence = filled.sequence + 1
             self._heard = time.monotonic()
-            self._watch_for_repeats(filled.data)
+            reason = self._damage(filled)
+            if reason:
+                self.dropped[reason] += 1
+                continue
+            check = zlib.crc32(filled.data)
+            self._same = self._same + 1 if check == self._picture else 0
+            self._picture = check
             waiting.append(filled)
         while waiting:
-            frame = self._frame(waiting.pop())
-            if frame is not None:
-                self.dropped['overtaken'] += len(waiting)
-                return frame
+            filled = waiting.pop()
+            image = self._decode(filled.data)
+            if image is None:
+                self.dropped['broken JPEG'] += 1
+                continue
+            self._watch_for_repeats(image)
+            self.dropped['overtaken'] += len(waiting)
+            return Frame(image=image, stamp_ns=filled.monotonic_ns + self._offset(),
+                         sequence=filled.sequence,
+                         jpeg=filled.data if self._mode.format == 'MJPG' else None)
         return None
 
-    def _frame(self, filled):
-        """Frame of a buffer, or None, counted, if it is damaged."""
-        reason = self._damage(filled)
-        image = None if reason else self._decode(filled.data)
-        if image is None:
-            self.dropped[reason or 'broken JPEG'] += 1
-            return None
-        return Frame(image=image, stamp_ns=filled.monotonic_ns + self._offset(),
-                     sequence=filled.sequence,
-                     jpeg=filled.data if self._mode.format == 'MJPG' else None)
-
-    def _watch_for_repeats(self, data):
-        check = zlib.crc32(data)
-        self._same = self._same + 1 if check == self._picture else 0
-        self._picture = check
-        if self._same >= _SAME_PICTURE:
+    def _watch_for_repeats(self, image):
+        if self._same >= _SAME_PICTURE and not is_dark(image):
             raise DeviceLost('the camera sends the same picture again and again',
                              where=self._where(), found=f'{self._same + 1} identical pictures')
 
     def _damage(self, filled):
-        if filled.damaged:
-            return 'error flag'
+        # looked for first, because the kernel's driver flags a short one too
         if self._mode.format == 'YUYV' and len(filled.data) < self._image_bytes:
             return 'short payload'
-        return None
+        return 'error flag' if filled.damaged else None
 
     def _decode(self, data):
         """bgr8 image, or None if the data is broken."""

@@ -41,13 +41,15 @@ class CameraNode:
         Control id to value.
     troubles : dict
         Name of a method to what it raises, or to a list of what it raises in turn, None: nothing.
+    answers : dict
+        What an extension unit answers to a query.
     calls : list of tuple
         Name and arguments of every call that sets something.
     """
 
     def __init__(self, live=False):
         self.live, self.streaming, self.opened = live, False, False
-        self.values, self.troubles, self.calls = {}, {}, []
+        self.values, self.troubles, self.answers, self.calls = {}, {}, {}, []
         self.waiting, self._rate = deque(), RATES[-1]
 
     def __call__(self, path):
@@ -90,7 +92,7 @@ class CameraNode:
 
     def unit_query(self, unit, selector, query, data):
         self._do('unit_query', unit, selector, query, data)
-        return data
+        return self.answers.get(query, data)
 
     def start(self):
         self._do('start')
@@ -110,6 +112,12 @@ class CameraNode:
             if len(self.waiting) < BUFFERS:
                 self.waiting.append(Filled(yuyv(level, self._next), self._next,
                                            round(self._began + self._next * period), False))
+            self._next += 1
+
+    def put(self, *pictures, damaged=False, at=0):
+        """Let pictures wait to be taken, exposed at a monotonic time in ns."""
+        for data in pictures:
+            self.waiting.append(Filled(data, self._next, at, damaged))
             self._next += 1
 
     def take(self):

@@ -1,17 +1,23 @@
 # SPDX-License-Identifier: Apache-2.0
 """The USB device on a video node without a kernel: what a healthy kernel seldom answers."""
 
+import contextlib
 import errno
 import os
 import time
+from collections import Counter
 from dataclasses import replace
+from itertools import count
 
+import cv2
+import numpy as np
 import pytest
 
 from tactile_nodes.device import usb_discovery
 from tactile_nodes.device.contract import Light
 from tactile_nodes.device.usb import UsbDevice
-from tactile_nodes.errors import DeviceError, DeviceLost
+from tactile_nodes.device.v4l2 import GET_INFO, GET_LEN, SET_CUR
+from tactile_nodes.errors import DeviceError, DeviceLost, FrameTimeout
 from tactile_nodes.files.device_profile import Layout, Leds
 from tactile_nodes.nodes.capture import Capture
 from tests.device.camera_node import (
@@ -26,6 +32,7 @@ from tests.device.camera_node import (
     WIDTH,
     CameraNode,
     put_in_place,
+    yuyv,
 )
 
 LIT, CHANNELS = Light(0.6, 0.6, 0.6), (RED, GREEN, BLUE)
@@ -182,3 +189,169 @@ def test_a_camera_that_does_not_answer_a_setting_is_opened_again(node, device):
     with device:
         device.start()
         assert device.read(1.0).sequence == 0 and not any(node.values[n] for n in CHANNELS)
+
+
+def read_all(device):
+    """All frames that wait, each as soon as it is there."""
+    frames = []
+    with contextlib.suppress(FrameTimeout):
+        while True:
+            frames.append(device.read(0.01))
+    return frames
+
+
+def jpeg(level, number=0):
+    image = np.full((HEIGHT, WIDTH, 3), level, np.uint8)
+    image[:8, :8] += number % 8
+    return cv2.imencode('.jpg', image)[1].tobytes()
+
+
+@pytest.mark.parametrize(('image_format', 'picture'), [('YUYV', yuyv), ('MJPG', jpeg)])
+def test_the_same_picture_again_and_again(node, image_format, picture):
+    with make(replace(PROFILE, formats=(image_format,))) as device:
+        device.start()
+        for number in range(30):            # noise
+            node.put(picture(120, number))
+            assert device.read(1.0).sequence == number
+        with pytest.raises(DeviceLost, match='11 identical'):
+            for _ in range(11):
+                node.put(picture(90))
+                device.read(1.0)
+        assert not device.dropped.total()
+
+
+@pytest.mark.parametrize(('image_format', 'picture'), [('YUYV', yuyv), ('MJPG', jpeg)])
+def test_a_dark_camera_is_not_stuck(node, image_format, picture):
+    with make(replace(PROFILE, formats=(image_format,))) as device:
+        device.start()
+        for _ in range(30):
+            node.put(picture(20 if image_format == 'YUYV' else 5))      # luma 16 is black
+            assert device.read(1.0).image.max() < 10
+        assert not device.dropped.total()
+
+
+def test_damaged_pictures_are_not_called_stuck(node, device):
+    device.start()
+    for _ in range(30):
+        node.put(b'', damaged=True)
+        assert read_all(device) == []
+    assert device.dropped == Counter({'short payload': 30})
+
+
+@pytest.mark.parametrize(('image_format', 'data', 'damaged', 'reason'), [
+    ('YUYV', yuyv(99)[:-1], False, 'short payload'), ('YUYV', b'', True, 'short payload'),
+    ('YUYV', yuyv(99)[:-1], True, 'short payload'), ('YUYV', yuyv(99), True, 'error flag'),
+    ('MJPG', jpeg(99), True, 'error flag'), ('MJPG', jpeg(99)[:-99], False, 'broken JPEG'),
+    ('MJPG', b'', False, 'broken JPEG'), ('MJPG', b'', True, 'error flag')])
+def test_damaged_frames_are_counted_by_one_reason(node, image_format, data, damaged, reason):
+    with make(replace(PROFILE, formats=(image_format,))) as device:
+        device.start()
+        node.put(data, damaged=damaged)
+        assert read_all(device) == [] and device.dropped == Counter({reason: 1})
+
+
+def test_the_newest_good_frame_wins(node, device):
+    device.start()
+    node.put(yuyv(90), yuyv(91), yuyv(92))
+    frame, = read_all(device)
+    assert frame.sequence == 2 and device.dropped == Counter({'overtaken': 2})
+    node.put(yuyv(90), yuyv(91))
+    node.put(yuyv(92), damaged=True)
+    frame, = read_all(device)
+    assert frame.sequence == 4 and device.dropped == Counter({'overtaken': 3, 'error flag': 1})
+
+
+class Clocks:
+    """Stands for `time`: each look takes some microseconds; the clock of the stamps goes wrong."""
+
+    def __init__(self):
+        self._rng, self._now, self.ahead, self.pace = np.random.default_rng(1), 10**12, 10**18, 1
+        self.busy = False                       # then now and then a look takes milliseconds
+
+    def pass_by(self, seconds):
+        self._now += round(seconds * 1e9)
+        self.ahead += round(seconds * 1e9 * (self.pace - 1))
+
+    def monotonic_ns(self):
+        self._now += int(self._rng.integers(1_000, 20_000))
+        if self.busy and self._rng.random() < 0.1:
+            self._now += 3_000_000
+        return self._now
+
+    def monotonic(self):
+        return self.monotonic_ns() * 1e-9
+
+    def stamp(self):
+        return self.monotonic_ns() + self.ahead
+
+
+def test_stamps_follow_a_clock_that_drifts_and_is_set(node, monkeypatch):
+    clocks, numbers = Clocks(), count()
+    monkeypatch.setattr('tactile_nodes.device.usb.time', clocks)
+    with make(clock=clocks.stamp) as device:
+        device.start()
+
+        def error():
+            """Of the stamp of the next frame, s."""
+            clocks.pass_by(1 / 30)
+            exposed = clocks.monotonic_ns()
+            node.put(yuyv(90, next(numbers)), at=exposed)
+            return abs(device.read(1.0).stamp_ns - exposed - clocks.ahead) * 1e-9
+
+        assert max(error() for _ in range(40)) < 20e-6
+        clocks.busy = True
+        assert max(error() for _ in range(40)) < 20e-6
+        clocks.busy = False
+        for step in (3600, -7200, 0.002):
+            clocks.ahead += round(step * 1e9)
+            assert max(error() for _ in range(40)) < 20e-6
+        clocks.pace = 1 + 1e-4
+        # of the last 32 measurements one is taken
+        assert max(error() for _ in range(600)) < 32 / 30 * 1e-4 + 20e-6
+
+
+class UsbfsDevice:
+    """Stands for pyusb's device."""
+
+    def __init__(self):
+        self.sent = []
+
+    def ctrl_transfer(self, *request):
+        self.sent.append(request)
+
+
+LEVELS, VALUES = Light(1.0, 0.5, 0.0), (200, 50, 0)         # at gamma 2 and range 0 to 200
+THREE, ONE = Layout(('red', 'green', 'blue'), 1, False, 0, 200), Layout(('all',), 2, True, 0, 999)
+
+
+@pytest.mark.parametrize(('layout', 'expected'), [(THREE, bytes(VALUES)), (ONE, b'\x03\xe7')])
+def test_leds_by_unit_and_by_vendor_request_with_gamma(node, monkeypatch, layout, expected):
+    import usb.core
+
+    beside = UsbfsDevice()
+    monkeypatch.setattr(usb.core, 'find', lambda **_: beside)
+    for leds in (Leds('extension_unit', 2.0, unit=4, selector=7, layout=layout),
+                 Leds('vendor_request', 2.0, request=0x42, value=1, index=2, layout=layout)):
+        node.answers = {GET_LEN: bytes([layout.size, 0]), GET_INFO: bytes([3])}
+        with make(replace(PROFILE, leds=leds)) as device:
+            device.set_light(LEVELS)
+            asked = [call[1:] for call in node.calls if call[0] == 'unit_query'][-1]
+            if leds.way == 'extension_unit':
+                assert asked == (4, 7, SET_CUR, expected)
+            else:
+                assert beside.sent[-1][:5] == (0x40, 0x42, 1, 2, expected)
+
+
+def test_leds_by_three_controls_with_gamma(node):
+    with make(replace(PROFILE, leds=replace(LEDS, gamma=2.0))) as device:
+        device.set_light(LEVELS)
+        assert [node.values[n] for n in CHANNELS] == [100, 25, 0]
+    assert [node.values[n] for n in CHANNELS] == [0, 0, 0]
+
+
+def test_levels_for_leds_that_cannot_be_set(node):
+    with make(replace(PROFILE, leds=Leds('none'))) as device:
+        assert not device.info.has_light
+        device.set_light(Light(0, 0, 0))
+        with pytest.raises(DeviceError, match='no LEDs'):
+            device.set_light(LIT)
