@@ -71,7 +71,7 @@ class CameraNode:
 
     def controls(self):
         self._do('controls')
-        return {number: Control(number, name, 1 if number == EXPOSURE else 0,
+        return {number: Control(number, name, 1 if number in (EXPOSURE, GAIN) else 0,
                                 200 if number == EXPOSURE else 100, 1, 10, 0)
                 for name, number in (('Exposure', EXPOSURE), ('Gain', GAIN), ('Red', RED),
                                      ('Green', GREEN), ('Blue', BLUE))}

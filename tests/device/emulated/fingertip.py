@@ -99,7 +99,7 @@ class EmulatedFingertip:
             * self.controls[d.PROCESSING, 0x04].current / 10
         levels = np.array(self.leds()[::-1]) * scale
         noise = self.frames_sent % 3 if levels.any() else 0         # in the dark it repeats itself
-        lit = np.clip(base * levels + 4 + noise, 0, 255).astype(np.uint8)
+        lit = np.clip(base * levels + 2 + noise, 0, 255).astype(np.uint8)
         self._last_picture = lit
         return lit
 
