@@ -24,6 +24,7 @@ TOUCH = Scenario('touch', True, Indenter('sphere', 12e-3), 0.5, (0.0, 0.0, 1e-3)
                  (Step('free', 0.5), Step('press', 0.4, height=-0.3e-3),
                   Step('release', 0.4, height=1e-3)))
 LIT = Light(0.6, 0.6, 0.6)
+JITTER = 2e-3                   # s, of the stamps
 
 
 @pytest.fixture(scope='session')
@@ -135,7 +136,7 @@ def test_frame_rate_is_honoured_by_the_stamps(device):
     frames = run(device, 12)
     seconds = (frames[-1].stamp_ns - frames[0].stamp_ns) * 1e-9
     counted = frames[-1].sequence - frames[0].sequence
-    assert seconds == pytest.approx(counted / RATE, rel=0.02, abs=2e-3)
+    assert seconds == pytest.approx(counted / RATE, rel=0.02, abs=JITTER)
 
 
 def test_stamps_are_on_the_clock_given(make):
@@ -237,7 +238,8 @@ def test_lights_are_off_after_open_and_after_close(make):
                 pytest.skip('a recording has no LEDs')
             assert device.light == OFF
             device.start()
-            assert device.read(1.0).image.mean() < 3
+            # the first ones may have been under way
+            assert [device.read(1.0) for _ in range(4)][-1].image.mean() < 3
             device.set_light(LIT)
             assert device.light == LIT
             assert [device.read(1.0) for _ in range(4)][-1].image.mean() > 50

@@ -48,7 +48,8 @@ class EmulatedFingertip:
     """State and answers of one device; the transport (`usbip.py`) carries them.
 
     Attributes that a test may set: `trouble`, a set of 'stall', 'repeat', 'truncate',
-    'corrupt jpeg', 'error flag', 'nak', 'refuse control'. `lit` lists every LED state in turn.
+    'corrupt jpeg', 'lost payload', 'error flag', 'nak', 'refuse control'. `lit` lists every LED
+    state in turn.
     """
 
     def __init__(self, serial, pictures, *, bulk=True, sizes=d.SIZES, rates=d.RATES,
@@ -62,7 +63,7 @@ class EmulatedFingertip:
             (d.CAMERA, 0x04): Value(4, 1, 1000, 80),         # exposure time, 100 us
             (d.PROCESSING, 0x02): Value(2, 0, 255, 128),     # brightness
             (d.PROCESSING, 0x01): Value(2, 0, 255, 0),       # backlight: LEDs by a V4L2 control
-            (d.PROCESSING, 0x04): Value(2, 0, 100, 10),      # gain, tenths
+            (d.PROCESSING, 0x04): Value(2, 1, 100, 10),      # gain, tenths
             (d.PROCESSING, 0x0B): Value(1, 0, 1, 1),         # white balance auto
             (d.EXTENSION, 0x01): Value(3, 0, 0xFFFFFF, 0),   # LEDs: red, green, blue
             (d.EXTENSION, 0x02): Value(2, 0, 1023, 0),       # one LED level for all
@@ -114,6 +115,8 @@ class EmulatedFingertip:
             return data[:len(data) // 2]
         if 'corrupt jpeg' in self.trouble:
             return data[:2] + bytes(len(data) - 4) + data[-2:]
+        if 'lost payload' in self.trouble:
+            return data[:len(data) // 2] + data[len(data) // 2 + 512:]
         return data
 
     def payloads(self, size):

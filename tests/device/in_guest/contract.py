@@ -31,6 +31,7 @@ RATES = (10, 20, 25)            # Hz; the guest's processor has no time for more
 def make(monkeypatch):
     load('uvcvideo', 'vhci-hcd')
     monkeypatch.setattr(test_contract, 'RATE', RATES[0])
+    monkeypatch.setattr(test_contract, 'JITTER', 0.1)
     with plugged('EF-0001', rates=RATES) as ((emulated, _),):
         class Seen(UsbDevice):
             light = property(lambda _: Light(*emulated.leds()))

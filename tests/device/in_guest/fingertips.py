@@ -231,6 +231,7 @@ def test_a_control_transfer_that_is_never_answered_ends(one):
 @pytest.mark.parametrize(('image_format', 'trouble', 'nodrop', 'reason'), [
     ('MJPG', 'truncate', 0, 'broken JPEG'),
     ('MJPG', 'corrupt jpeg', 0, 'broken JPEG'),
+    ('MJPG', 'lost payload', 0, 'broken JPEG'),
     ('MJPG', 'error flag', 1, 'error flag'),
     # the kernel's driver itself drops short and flagged frames unless told otherwise
     ('YUYV', 'truncate', 0, 'sequence gap'),
