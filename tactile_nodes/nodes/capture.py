@@ -50,9 +50,17 @@ class Capture:
         self._heard = time.monotonic()
         self.problem, self.silent, self.ended = '', False, False
 
-    def start(self):
-        """Start the device and read it, or try again and again if it is lost."""
+    def start(self, lost=None):
+        """Start the device and read it, or try again and again if it is lost.
+
+        Parameters
+        ----------
+        lost : DeviceLost, optional
+            Why it could not be opened a moment ago; then only the thread tries again.
+        """
         try:
+            if lost is not None:
+                raise lost
             self._begin()
         except DeviceLost as error:
             self._note(error)

@@ -76,7 +76,7 @@ class DeviceNode(FingerNode, LifecycleNode):
         self.in_contact = False
         self._device = device or device_of(self.settings, self._now)
         self._camera = CameraSettings.from_parameters(self.settings)
-        self._capture = self._taker = self._reference = self._taken = None
+        self._capture = self._taker = self._reference = self._taken = self._lost = None
         self._wanted = None         # a reference that the capture thread is to bring into use
         self._light_changed, self._problem, self._starting = False, '', False
         self._no_reference, self._noted = '', {}
@@ -153,6 +153,7 @@ class DeviceNode(FingerNode, LifecycleNode):
             self._device.open()
             self._ready()
         except DeviceLost as error:             # not plugged in: once active, waits for it
+            self._lost = error
             self._device.close()
             self._complain(str(error))
         except DeviceError:
@@ -163,6 +164,7 @@ class DeviceNode(FingerNode, LifecycleNode):
         """Check a device that is open and bring it to the parameters' settings."""
         self._check_size()
         self._set_camera()
+        self._lost = None
         before, self._noted = self._noted, dict(self._device.notes)
         for name, note in self._noted.items():
             if before.get(name) != note:
@@ -182,7 +184,7 @@ class DeviceNode(FingerNode, LifecycleNode):
                                 rate=lambda: self._camera.frame_rate)
         try:
             self._find_reference()
-            self._capture.start()
+            self._capture.start(self._lost)
         except TactileError:
             self._stop()
             raise

@@ -24,12 +24,14 @@ class ReplayDevice(FingertipDevice):
         self.opened = 0
         self.refuse = None       # an error that the next set_gain raises
         self.refuse_to = {}      # 'open', 'start': an error that it raises
+        self.tried_by_main = 0   # times that the main thread asked for it to be opened
 
     def release(self, count=1):
         for _ in range(count):
             self._allowed.release()
 
     def open(self):
+        self.tried_by_main += threading.current_thread() is threading.main_thread()
         self._may('open')
         if not self._open:
             self.opened += 1
