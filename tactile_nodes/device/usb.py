@@ -16,7 +16,7 @@ from tactile_nodes.core.types import Frame
 from tactile_nodes.device.contract import OFF, DeviceInfo, FingertipDevice, check_setting
 from tactile_nodes.device.images import decode_image, is_dark
 from tactile_nodes.device.usb_discovery import attached_cameras, find_camera, holders, udev_rule
-from tactile_nodes.device.usb_leds import led_driver
+from tactile_nodes.device.usb_leds import led_driver, rounded
 from tactile_nodes.device.v4l2 import NO_ANSWER, VideoNode
 from tactile_nodes.errors import DeviceError, DeviceLost, FrameTimeout
 
@@ -176,7 +176,7 @@ class UsbDevice(FingertipDevice):
                 raise self._explained(error) from error
             self._note(control.name, f'{value} refused ({error.strerror})')
             return None
-        self._note(control.name, '' if got == value else f'asked for {value}, took {got}')
+        self._note(control.name, rounded(value, got))
         return got
 
     def _note(self, name, text):
@@ -224,7 +224,8 @@ class UsbDevice(FingertipDevice):
         with self._lock:
             self._need_open()
             if self._send_light is not None:
-                self._ask(self._send_light, light)
+                for name, note in self._ask(self._send_light, light).items():
+                    self._note(name, note)
             elif light != OFF:
                 raise DeviceError('no LEDs that can be set', where=self._where(),
                                   expected='levels of 0')

@@ -24,8 +24,7 @@ _CTRL_DISABLED, _CTRL_NEXT = 0x1, 0x80000000
 NO_ANSWER = (errno.ENODEV, errno.ESHUTDOWN, errno.EPROTO, errno.ETIMEDOUT, errno.EIO)
 """What the kernel answers for a device that is gone or does not answer it."""
 
-SET_CUR, GET_CUR, GET_MIN, GET_MAX, GET_RES, GET_LEN, GET_INFO, GET_DEF = \
-    0x01, 0x81, 0x82, 0x83, 0x84, 0x85, 0x86, 0x87
+SET_CUR, GET_CUR, GET_LEN, GET_INFO = 0x01, 0x81, 0x85, 0x86
 
 
 class _Capability(ctypes.Structure):
@@ -102,11 +101,11 @@ def _request(direction, number, struct):
 _W, _R, _WR = 1, 2, 3
 _QUERYCAP = _request(_R, 0, _Capability)
 _ENUM_FMT = _request(_WR, 2, _FormatDescription)
-_G_FMT, _S_FMT = _request(_WR, 4, _Format), _request(_WR, 5, _Format)
+_S_FMT = _request(_WR, 5, _Format)
 _REQBUFS = _request(_WR, 8, _RequestBuffers)
 _QUERYBUF, _QBUF, _DQBUF = (_request(_WR, n, _Buffer) for n in (9, 15, 17))
 _STREAMON, _STREAMOFF = (_request(_W, n, c_int32) for n in (18, 19))
-_G_PARM, _S_PARM = (_request(_WR, n, _StreamParameters) for n in (21, 22))
+_S_PARM = _request(_WR, 22, _StreamParameters)
 _G_CTRL, _S_CTRL = (_request(_WR, n, _Control) for n in (27, 28))
 _QUERYCTRL = _request(_WR, 36, _QueryControl)
 _ENUM_SIZES = _request(_WR, 74, _FrameSize)
@@ -283,7 +282,11 @@ class VideoNode:
         return self._call(_G_CTRL, _Control(id=number)).value
 
     def set_control(self, number, value):
-        """Set the control and return what it reads back."""
+        """Set the control and return what it reads back.
+
+        The kernel's UVC driver rounds to the range and step that the camera states, and answers
+        from its memory: what the camera rounds without saying so is not seen.
+        """
         self._call(_S_CTRL, _Control(id=number, value=int(value)))
         return self.get_control(number)
 

@@ -50,6 +50,7 @@ class CameraNode:
     def __init__(self, live=False):
         self.live, self.streaming, self.opened = live, False, False
         self.values, self.troubles, self.answers, self.calls = {}, {}, {}, []
+        self.rounds_to = 1
         self.waiting, self._rate = deque(), RATES[-1]
 
     def __call__(self, path):
@@ -87,8 +88,8 @@ class CameraNode:
 
     def set_control(self, number, value):
         self._do('set_control', number, value)
-        self.values[number] = value
-        return value
+        self.values[number] = value // self.rounds_to * self.rounds_to
+        return self.values[number]
 
     def unit_query(self, unit, selector, query, data):
         self._do('unit_query', unit, selector, query, data)

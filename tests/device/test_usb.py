@@ -16,7 +16,7 @@ import pytest
 from tactile_nodes.device import usb_discovery
 from tactile_nodes.device.contract import Light
 from tactile_nodes.device.usb import UsbDevice
-from tactile_nodes.device.v4l2 import GET_INFO, GET_LEN, SET_CUR
+from tactile_nodes.device.v4l2 import GET_CUR, GET_INFO, GET_LEN, SET_CUR
 from tactile_nodes.errors import DeviceError, DeviceLost, FrameTimeout
 from tactile_nodes.files.device_profile import Layout, Leds
 from tactile_nodes.nodes.capture import Capture
@@ -335,9 +335,10 @@ def test_leds_by_unit_and_by_vendor_request_with_gamma(node, monkeypatch, layout
         node.answers = {GET_LEN: bytes([layout.size, 0]), GET_INFO: bytes([3])}
         with make(replace(PROFILE, leds=leds)) as device:
             device.set_light(LEVELS)
-            asked = [call[1:] for call in node.calls if call[0] == 'unit_query'][-1]
+            asked = [call[1:] for call in node.calls if call[0] == 'unit_query'
+                     and call[3] == SET_CUR][-1:]
             if leds.way == 'extension_unit':
-                assert asked == (4, 7, SET_CUR, expected)
+                assert asked == [(4, 7, SET_CUR, expected)]
             else:
                 assert beside.sent[-1][:5] == (0x40, 0x42, 1, 2, expected)
 
@@ -355,3 +356,32 @@ def test_levels_for_leds_that_cannot_be_set(node):
         device.set_light(Light(0, 0, 0))
         with pytest.raises(DeviceError, match='no LEDs'):
             device.set_light(LIT)
+
+
+def test_levels_that_a_unit_rounds_are_said(node):
+    leds = Leds('extension_unit', unit=4, selector=7, layout=THREE)
+    node.answers = {GET_LEN: bytes([3, 0]), GET_INFO: bytes([3]), GET_CUR: bytes([120, 120, 119])}
+    with make(replace(PROFILE, leds=leds)) as device:
+        device.set_light(LIT)
+        assert device.notes == {'LED levels': 'asked for 78 78 78, took 78 78 77'}
+        node.answers[GET_CUR] = bytes([120, 120, 120])
+        device.set_light(LIT)
+        assert device.notes == {}
+        node.troubles = {'unit_query': [None, answer(errno.EPIPE)]}     # does not read after all
+        device.set_light(LIT)
+        assert device.notes == {}
+    node.answers[GET_INFO] = bytes([2])
+    node.calls.clear()
+    with make(replace(PROFILE, leds=leds)) as device:
+        device.set_light(LIT)
+    assert not [call for call in node.calls if call[0] == 'unit_query' and call[3] == GET_CUR]
+
+
+def test_levels_that_a_control_rounds_are_said(node):
+    with make() as device:
+        node.rounds_to = 8
+        device.set_light(LIT)
+        assert device.notes == {
+            f'LED level {name}': 'asked for 60, took 56' for name in ('red', 'green', 'blue')}
+        device.set_light(Light(0, 0, 0))
+        assert device.notes == {}

@@ -29,7 +29,7 @@ class Value:
     high: int
     default: int
     current: int = field(init=False)
-    settable: bool = True
+    kept: int = -1              # bits of a number that are kept; nobody is told
 
     def __post_init__(self):
         self.current = self.default
@@ -204,7 +204,7 @@ class EmulatedFingertip:
             number = int.from_bytes(data, 'little')
             if len(data) != value.size or not value.low <= number <= value.high:
                 return STALL
-            value.current = number
+            value.current = number & value.kept
             return b''
         return value.answer(request)
 

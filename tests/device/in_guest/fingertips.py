@@ -129,6 +129,17 @@ def test_every_setting_is_read_back_and_what_was_rounded_is_said(one):
     assert emulated.controls[descriptors.PROCESSING, 0x0B].current == 0
 
 
+def test_levels_that_the_unit_rounds_without_a_word_are_said(one):
+    emulated, _ = one
+    emulated.controls[descriptors.EXTENSION, 1].kept = 0xF0F0F0
+    with fingertip('EF-0001') as device:
+        device.set_light(Light(0.6, 0.6, 0.6))
+        print(device.notes)
+        assert device.notes == {'LED levels': 'asked for 99 99 99, took 90 90 90'}
+        device.set_light(Light(0, 0, 0))
+        assert device.notes == {}
+
+
 def test_another_rate_is_set_while_a_thread_reads(one):
     with fingertip('EF-0001') as device:
         device.start()
