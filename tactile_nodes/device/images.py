@@ -36,6 +36,7 @@ class CorruptImageError(Exception):
 
 def decode_image(data):
     """(H, W, 3) uint8, blue green red, of an image file's bytes; None if they are broken."""
+    data = bytes(data)
     image = _decode(data)
     if image is not None and data[:2] == b'\xff\xd8' and _lacks_blocks(data, image):
         return None
@@ -73,8 +74,8 @@ def _lacks_blocks(data, image):
     interval = restart and int.from_bytes(data[restart + 4:restart + 6], 'big') or units
     ends = np.minimum(np.arange(1, -(-units // interval) + 1) * interval, units) - 1
     # not on their rims: those share the colour of their neighbours
-    y = np.minimum((ends // columns + 1) * height, image.shape[0]) - 2
-    x = np.minimum((ends % columns + 1) * width, image.shape[1]) - 2
+    y = np.maximum(np.minimum((ends // columns + 1) * height, image.shape[0]) - 2, 0)
+    x = np.maximum(np.minimum((ends % columns + 1) * width, image.shape[1]) - 2, 0)
     if not ((image[y, x] == 128) & (image[y - 1, x - 1] == 128)).all(axis=1).any():
         return False
     end = data.rfind(b'\xff\xd9')

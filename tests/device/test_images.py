@@ -60,6 +60,16 @@ def test_middle_grey_that_is_not_all_there_is_refused(pictures):
     assert all(decode_image(data) is None for data in pieces_lost(jpeg(grey), 3 * PAYLOAD))
 
 
+def test_tiny_pictures_and_other_holders_of_bytes(pictures):
+    for height, width in ((1, 1), (1, 2), (2, 1), (3, 17)):
+        for value in (0, 128):
+            data = jpeg(np.full((height, width, 3), value, np.uint8))
+            for holder in (data, bytearray(data), np.frombuffer(data, np.uint8)):
+                assert decode_image(holder).shape == (height, width, 3)
+    lost = next(pieces_lost(jpeg(pictures[0]), PAYLOAD))
+    assert decode_image(np.frombuffer(lost, np.uint8)) is None
+
+
 @pytest.mark.parametrize('option', [cv2.IMWRITE_JPEG_PROGRESSIVE, cv2.IMWRITE_JPEG_OPTIMIZE])
 def test_other_kinds_of_jpeg_are_let_through(pictures, option):
     assert decode_image(jpeg(np.full_like(pictures[0], 128), more=(option, 1))) is not None
