@@ -301,14 +301,14 @@ def test_damaged_frames_are_counted_in_the_diagnostics(hand, finger, trouble, re
         report = wait_for(lambda: hand.heard(finger, 'camera', since), STEP, 'a report')[0][-1]
         return int(report.values.get(f'dropped: {reason}', 0))
 
-    before, began = count(time.monotonic()), time.monotonic()
+    before = count(time.monotonic())
     hand.devices[finger].trouble = {trouble}
     time.sleep(seconds)
     hand.devices[finger].trouble = set()
     hand.frame(finger, time.monotonic())
     after = count(time.monotonic())
     print(f'\n{finger}, {trouble} for {seconds} s: {reason} {before} -> {after}')
-    assert after >= before + 2 and not hand.errors(finger, began)
+    assert after >= before + 2
 
 
 def test_a_finger_whose_camera_does_not_answer_ends_and_comes_back(hand):
@@ -359,8 +359,8 @@ def test_a_wrong_device_on_its_port_is_refused_and_the_hand_stops_without_the_fi
     os.kill(pid, signal.SIGKILL)
     wait_for(lambda: hand.pid('ring') != pid, STEP, 'started again')
     began = time.monotonic()
-    wait_for(lambda: [what for what in hand.errors('ring', began) if 'EF-9' in what.text],
-             2 * STEP, 'it waits after a start, too')
+    wait_for(lambda: [what for what in hand.errors('ring', began) if 'EF-9' in what.text
+                      and 'Tried again' in what.text], 2 * STEP, 'it waits after a start, too')
     time.sleep(1.0)
     assert not [line for when, line in hand.lines if when > began and 'with code' in line]
     began = time.monotonic()
