@@ -75,7 +75,7 @@ class DeviceError(TactileError):
 
 
 class DeviceLost(DeviceError):
-    """The fingertip went away while it was open."""
+    """The fingertip is not there, or not to be had, at the moment: worth trying again."""
 
 
 class FrameTimeout(DeviceError):

@@ -60,16 +60,16 @@ def describe(camera, profiles):
     from tactile_nodes.device.v4l2 import VideoNode
     from tactile_nodes.files.device_profile import find_profile
 
-    modes, problem = [], ''
+    modes, transport, problem = [], None, ''
     try:
         node = VideoNode(camera.node)
         try:
             modes = node.modes()
         finally:
             node.close()
-    except DeviceError as error:
+        transport = streaming_transport(camera.descriptors())
+    except (DeviceError, OSError) as error:         # OSError: unplugged at this moment
         problem = str(error)
-    transport = streaming_transport(camera.descriptors())
     profile = find_profile(camera, profiles)
     if profile and profile.leds.way == 'vendor_request' \
             and not os.access(camera.usbfs, os.W_OK, effective_ids=True):

@@ -1,6 +1,8 @@
 # SPDX-License-Identifier: Apache-2.0
 """The images in a bag or in a folder."""
 
+import re
+
 import cv2
 import numpy as np
 
@@ -8,6 +10,7 @@ from tactile_nodes.device.bags import Bag, is_bag, stamp_of
 from tactile_nodes.errors import DeviceError
 from tactile_nodes.interface import FINGER_TOPICS
 
+DARK, MAX_DARK = 10, 0.5           # grey level; share of the pixels: common practice, no source
 FRAME_RATES = (1.0, 240.0)         # Hz, of a folder of images; a bag has its own
 _IMAGE_TYPES = ('sensor_msgs/msg/Image', 'sensor_msgs/msg/CompressedImage')
 # bytes a pixel, and what makes blue, green, red of them (REP 118 and sensor_msgs' image_encodings;
@@ -23,6 +26,7 @@ _ENCODINGS = {
 # what the other nodes make of a camera's images, and the reference
 _MADE_OF_IMAGES = tuple(f'/{t.name}' for t in FINGER_TOPICS if t.type == _IMAGE_TYPES[0]
                         and t.name != 'image_raw')
+_SCAN, _RESTART = 0xDA, 0xDD       # JPEG markers
 SUFFIXES = ('.png', '.jpg', '.jpeg')
 
 
@@ -32,10 +36,60 @@ class CorruptImageError(Exception):
 
 def decode_image(data):
     """(H, W, 3) uint8, blue green red, of an image file's bytes; None if they are broken."""
+    data = bytes(data)
+    image = _decode(data)
+    if image is not None and data[:2] == b'\xff\xd8' and _lacks_blocks(data, image):
+        return None
+    return image
+
+
+def _decode(data):
     try:
         return cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
     except cv2.error:           # nothing there, or it claims to be larger than is let in
         return None
+
+
+def _lacks_blocks(data, image):
+    """Whether a sequential JPEG's data ends before its blocks do, as when a USB payload was lost.
+
+    The decoder makes the rest, up to the next restart, exactly middle grey and does not tell.
+    Grey that stays when every interval has its data twice was in the picture.
+    Format: ITU-T T.81, B.1 and B.2.
+    """
+    segments, at = {}, 2
+    while data[at:at + 1] == b'\xff' and _SCAN not in segments:
+        segments[data[at + 1]] = at
+        at += 2 + int.from_bytes(data[at + 2:at + 4], 'big')
+    frame = segments.get(0xC0, segments.get(0xC1))
+    if frame is None or _SCAN not in segments:
+        return False
+    sampling = data[frame + 11:frame + 11 + 3 * data[frame + 9]:3]
+    if len(sampling) == 1:
+        sampling = b'\x11'                      # a single component comes in blocks, B.2.3
+    height, width = 8 * max(s & 15 for s in sampling), 8 * max(s >> 4 for s in sampling)
+    columns = -(-image.shape[1] // width)
+    units = columns * -(-image.shape[0] // height)
+    restart = segments.get(_RESTART)
+    interval = restart and int.from_bytes(data[restart + 4:restart + 6], 'big') or units
+    ends = np.minimum(np.arange(1, -(-units // interval) + 1) * interval, units) - 1
+    # not on their rims: those share the colour of their neighbours
+    y = np.maximum(np.minimum((ends // columns + 1) * height, image.shape[0]) - 2, 0)
+    x = np.maximum(np.minimum((ends % columns + 1) * width, image.shape[1]) - 2, 0)
+    if not ((image[y, x] == 128) & (image[y - 1, x - 1] == 128)).all(axis=1).any():
+        return False
+    end = data.rfind(b'\xff\xd9')
+    *parts, last = re.split(rb'\xff([\x01-\xfe])', data[at:end])
+    if parts[1::2] != [bytes([0xD0 + i % 8]) for i in range(len(ends) - 1)]:
+        return True
+    whole = b''.join(2 * part + b'\xff' + marker
+                     for part, marker in zip(parts[::2], parts[1::2], strict=True)) + 2 * last
+    return not np.array_equal(_decode(data[:at] + whole + data[end:]), image)
+
+
+def is_dark(image):
+    """Whether an image (H, W, 3) uint8 shows next to nothing; then it may well repeat itself."""
+    return np.mean(image[::2, ::2].max(axis=2) < DARK) > MAX_DARK
 
 
 def images_at(path, topic, rate):

@@ -14,10 +14,10 @@ import numpy as np
 
 from tactile_nodes.core.types import Frame
 from tactile_nodes.device.contract import OFF, DeviceInfo, FingertipDevice, check_setting
-from tactile_nodes.device.images import decode_image
+from tactile_nodes.device.images import decode_image, is_dark
 from tactile_nodes.device.usb_discovery import attached_cameras, find_camera, holders, udev_rule
-from tactile_nodes.device.usb_leds import led_driver
-from tactile_nodes.device.v4l2 import VideoNode
+from tactile_nodes.device.usb_leds import led_driver, rounded
+from tactile_nodes.device.v4l2 import NO_ANSWER, VideoNode
 from tactile_nodes.errors import DeviceError, DeviceLost, FrameTimeout
 
 _SAME_PICTURE = 10          # identical pictures in a row: a live sensor's noise never repeats
@@ -53,6 +53,7 @@ class UsbDevice(FingertipDevice):
         self._serial, self._port, self._profile = serial, port, profile
         self._size, self._wanted_rate, self._clock = (width, height), frame_rate, clock
         self.camera = self._node = self._send_light = self._mode = self._asked_rate = None
+        self._gone = None               # why it must be opened again, a DeviceError
         self._streaming = False
 
     # opening
@@ -63,6 +64,7 @@ class UsbDevice(FingertipDevice):
             if self._node is not None:
                 return
             self.notes.clear()
+            self._gone = None
             self.camera = find_camera(self._serial, self._port)
             if not self._profile.matches(self.camera):
                 raise DeviceError(
@@ -70,8 +72,8 @@ class UsbDevice(FingertipDevice):
                     found=f'{self.camera.vendor_id:#06x}:{self.camera.product_id:#06x}',
                     expected=f'{self._profile.vendor_id:#06x}:{self._profile.product_id:#06x} '
                     f'({self._profile.name})', fix='Name the right profile in the hand file.')
-            self._node = self._open_node()
             try:
+                self._node = self._open_node()
                 self._send_light = led_driver(self._profile.leds, self._node, self.camera)
                 self._controls = self._node.controls()
                 for number, value in self._profile.fixed:
@@ -80,6 +82,10 @@ class UsbDevice(FingertipDevice):
                 self._asked_rate = None
                 self.set_frame_rate(self._wanted_rate)
                 self.set_light(OFF)
+            except OSError as error:
+                self.close()
+                raise DeviceLost(f'the camera cannot be opened ({error.strerror})',
+                                 where=self._where()) from error
             except BaseException:
                 self.close()
                 raise
@@ -90,16 +96,18 @@ class UsbDevice(FingertipDevice):
         except DeviceError as error:
             cause = error.__cause__
             if isinstance(cause, OSError) and cause.errno in (errno.EACCES, errno.EPERM):
-                raise DeviceError('no permission to open the camera', where=self._where(),
-                                  found=self.camera.node, expected='a node that you may open',
-                                  fix='Add this udev rule and replug:\n'
-                                      + udev_rule(self.camera)) from error
+                raise DeviceLost('no permission to open the camera', where=self._where(),
+                                 found=self.camera.node, expected='a node that you may open',
+                                 fix='Add this udev rule and replug:\n'
+                                     + udev_rule(self.camera)) from error
             if isinstance(cause, OSError) and cause.errno == errno.EBUSY:
                 # also while the kernel wakes the device or its hub
                 raise DeviceLost('the camera cannot be opened at the moment', where=self._where(),
                                  found=', '.join(['busy', *holders(self.camera.node)]),
                                  fix='End the program that has it open, if one is named.'
                                  ) from error
+            if isinstance(cause, OSError):
+                raise DeviceLost(error.what, where=self._where()) from error
             raise
 
     def _take_format(self):
@@ -133,22 +141,27 @@ class UsbDevice(FingertipDevice):
     def _explained(self, error):
         where, bus = self._where(), self.camera.bus
         if error.errno == errno.EBUSY:
-            return DeviceError('the camera is in use', where=where,
-                               found=', '.join(h for h in holders(self.camera.node)
-                                               if not h.endswith(f'({os.getpid()})'))
-                               or 'another process',
-                               expected='a camera that nobody streams from',
-                               fix='End that program.')
+            return DeviceLost('the camera is in use', where=where,
+                              found=', '.join(h for h in holders(self.camera.node)
+                                              if not h.endswith(f'({os.getpid()})'))
+                              or 'another process',
+                              expected='a camera that nobody streams from',
+                              fix='End that program.')
         if error.errno == errno.ENOSPC:
             others = [f'{c.serial or c.product} on port {c.port}'
                       + ''.join(f', open in {holder}' for holder in holders(c.node))
                       for c in attached_cameras() if c.bus == bus and c.port != self.camera.port]
-            return DeviceError(f'no bandwidth left on USB bus {bus}', where=where,
-                               found='also there: ' + ('; '.join(others) or 'nothing'),
-                               fix='Move fingers to another host controller or lower format or '
-                                   'rate; `tactile check` plans it.')
-        kind = DeviceLost if error.errno in (errno.ENODEV, errno.EIO) else DeviceError
-        return kind(f'the camera answered: {error.strerror}', where=where)
+            return DeviceLost(f'no bandwidth left on USB bus {bus}', where=where,
+                              found='also there: ' + ('; '.join(others) or 'nothing'),
+                              fix='Move fingers to another host controller or lower format or '
+                                  'rate; `tactile check` plans it.')
+        if error.errno not in NO_ANSWER:
+            return DeviceError(f'the camera answered: {error.strerror}', where=where)
+        self._gone = DeviceLost(f'the camera does not answer ({error.strerror})', where=where,
+                                fix='Check cable and power.')
+        if error.errno == errno.ETIMEDOUT:      # the next one would block as long: seconds
+            self._send_light = None
+        return self._gone
 
     def _set_control(self, number, value):
         """Set a control, read it back, and note what the camera made of it."""
@@ -159,9 +172,11 @@ class UsbDevice(FingertipDevice):
         try:
             got = self._node.set_control(number, value)
         except OSError as error:
+            if error.errno in NO_ANSWER:
+                raise self._explained(error) from error
             self._note(control.name, f'{value} refused ({error.strerror})')
             return None
-        self._note(control.name, '' if got == value else f'asked for {value}, took {got}')
+        self._note(control.name, rounded(value, got))
         return got
 
     def _note(self, name, text):
@@ -209,7 +224,11 @@ class UsbDevice(FingertipDevice):
         with self._lock:
             self._need_open()
             if self._send_light is not None:
-                self._send_light(light)
+                for name, note in self._ask(self._send_light, light).items():
+                    self._note(name, note)
+            elif light != OFF:
+                raise DeviceError('no LEDs that can be set', where=self._where(),
+                                  expected='levels of 0')
 
     def set_frame_rate(self, rate):
         """Set frames per second; the stream pauses for another rate than before."""
@@ -219,17 +238,29 @@ class UsbDevice(FingertipDevice):
             limits = (min(rates), max(rates)) if rates else (1.0, 240.0)
             rate = check_setting('frame rate', rate, limits, 'Hz')
             if rate != self._asked_rate:
-                streaming = self._streaming
+                before, streaming = self._asked_rate, self._streaming
                 self.stop()                     # the driver refuses a new rate while it streams
                 try:
-                    self._rate = self._ask(self._node.set_rate, rate)
-                    self._asked_rate = rate
-                finally:
+                    self._take_rate(rate, streaming)
+                except DeviceError:
                     if streaming:
-                        self._stream()
-                self._note('frame rate', f'asked for {rate:g}, took {self._rate:g}'
-                           if abs(self._rate - rate) > 0.01 * rate else '')
+                        self._go_on(before)
+                    raise
             return self._rate
+
+    def _take_rate(self, rate, streaming):
+        self._rate = self._ask(self._node.set_rate, rate)
+        self._note('frame rate', f'asked for {rate:g}, took {self._rate:g}'
+                   if abs(self._rate - rate) > 0.01 * rate else '')
+        if streaming:
+            self._stream()
+        self._asked_rate = rate
+
+    def _go_on(self, rate):
+        try:
+            self._take_rate(rate, streaming=True)
+        except DeviceError as error:
+            self._gone = error
 
     def set_exposure(self, exposure):
         """Set the exposure time in seconds."""
@@ -313,40 +344,37 @@ class UsbDevice(FingertipDevice):
             self.dropped['sequence gap'] += max(0, filled.sequence - self._sequence)
             self._sequence = filled.sequence + 1
             self._heard = time.monotonic()
-            self._watch_for_repeats(filled.data)
+            reason = self._damage(filled)
+            if reason:
+                self.dropped[reason] += 1
+                continue
+            check = zlib.crc32(filled.data)
+            self._same = self._same + 1 if check == self._picture else 0
+            self._picture = check
             waiting.append(filled)
         while waiting:
-            frame = self._frame(waiting.pop())
-            if frame is not None:
-                self.dropped['overtaken'] += len(waiting)
-                return frame
+            filled = waiting.pop()
+            image = self._decode(filled.data)
+            if image is None:
+                self.dropped['broken JPEG'] += 1
+                continue
+            self._watch_for_repeats(image)
+            self.dropped['overtaken'] += len(waiting)
+            return Frame(image=image, stamp_ns=filled.monotonic_ns + self._offset(),
+                         sequence=filled.sequence,
+                         jpeg=filled.data if self._mode.format == 'MJPG' else None)
         return None
 
-    def _frame(self, filled):
-        """Frame of a buffer, or None, counted, if it is damaged."""
-        reason = self._damage(filled)
-        image = None if reason else self._decode(filled.data)
-        if image is None:
-            self.dropped[reason or 'broken JPEG'] += 1
-            return None
-        return Frame(image=image, stamp_ns=filled.monotonic_ns + self._offset(),
-                     sequence=filled.sequence,
-                     jpeg=filled.data if self._mode.format == 'MJPG' else None)
-
-    def _watch_for_repeats(self, data):
-        check = zlib.crc32(data)
-        self._same = self._same + 1 if check == self._picture else 0
-        self._picture = check
-        if self._same >= _SAME_PICTURE:
+    def _watch_for_repeats(self, image):
+        if self._same >= _SAME_PICTURE and not is_dark(image):
             raise DeviceLost('the camera sends the same picture again and again',
                              where=self._where(), found=f'{self._same + 1} identical pictures')
 
     def _damage(self, filled):
-        if filled.damaged:
-            return 'error flag'
+        # looked for first, because the kernel's driver flags a short one too
         if self._mode.format == 'YUYV' and len(filled.data) < self._image_bytes:
             return 'short payload'
-        return None
+        return 'error flag' if filled.damaged else None
 
     def _decode(self, data):
         """bgr8 image, or None if the data is broken."""
@@ -393,7 +421,7 @@ class UsbDevice(FingertipDevice):
             if self._node is None:
                 return
             if self._send_light is not None:
-                with suppress(DeviceError):     # gone, and its lights with it
+                with suppress(DeviceError, OSError):    # gone, and its lights with it
                     self._send_light(OFF)
             self._streaming = False
             self._node.close()
@@ -402,8 +430,12 @@ class UsbDevice(FingertipDevice):
     def _need_open(self):
         if self._node is None:
             raise DeviceError('not open', where=self._where(), fix='Open it first.')
+        if self._gone is not None:
+            raise DeviceLost('the camera must be opened again', where=self._where(),
+                             found=self._gone.what, fix=self._gone.fix)
 
     def _need_streaming(self):
+        self._need_open()
         if not self._streaming:
             raise DeviceError('not streaming', where=self._where(), fix='Start it first.')
 

@@ -11,7 +11,7 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from tactile_nodes.errors import DeviceError, DeviceLost, escaped
+from tactile_nodes.errors import DeviceLost, escaped
 
 SYSFS = Path('/sys')
 
@@ -116,20 +116,19 @@ def find_camera(serial, port='', sysfs=SYSFS):
     Raises
     ------
     DeviceLost
-        It is not attached (lists those present).
-    DeviceError
-        Several have the serial, or another serial is on the port.
+        It is not attached (lists those present), several have the serial, or another serial is
+        on the port.
     """
     cameras = attached_cameras(sysfs)
     where = f'fingertip {serial or port}'
     if port:
         matches = [camera for camera in cameras if camera.port == port]
         if matches and serial and matches[0].serial != serial:
-            raise DeviceError('another device is plugged into its port', where=where,
-                              found=matches[0].serial or 'a device without a serial number',
-                              expected=f'{serial} on port {port}',
-                              fix='Plug each finger into its own port, or name the port where '
-                                  'this one is now.')
+            raise DeviceLost('another device is plugged into its port', where=where,
+                             found=matches[0].serial or 'a device without a serial number',
+                             expected=f'{serial} on port {port}',
+                             fix='Plug each finger into its own port, or name the port where '
+                                 'this one is now.')
     else:
         matches = [camera for camera in cameras if camera.serial == serial]
     if not matches:
@@ -138,9 +137,9 @@ def find_camera(serial, port='', sysfs=SYSFS):
                           expected=f'port {port}' if port else f'serial {serial}',
                           fix='Check plug, cable and power; `tactile devices` lists all.')
     if len(matches) > 1:
-        raise DeviceError('several devices have this serial number', where=where,
-                          found=', '.join(f'port {camera.port}' for camera in matches),
-                          expected='one', fix="Name each finger's `port` in the hand file.")
+        raise DeviceLost('several devices have this serial number', where=where,
+                         found=', '.join(f'port {camera.port}' for camera in matches),
+                         expected='one', fix="Name each finger's `port` in the hand file.")
     return matches[0]
 
 

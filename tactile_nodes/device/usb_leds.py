@@ -7,17 +7,18 @@ an interface would be refused as busy, so extension units are never reached that
 """
 
 import struct
+from contextlib import suppress
 from dataclasses import astuple
 
 from tactile_nodes.device.contract import CHANNELS
 from tactile_nodes.device.usb_discovery import udev_rule
-from tactile_nodes.device.v4l2 import GET_INFO, GET_LEN, SET_CUR
-from tactile_nodes.errors import DeviceError
+from tactile_nodes.device.v4l2 import GET_CUR, GET_INFO, GET_LEN, NO_ANSWER, SET_CUR
+from tactile_nodes.errors import DeviceError, DeviceLost
 
 _DEVICE_VENDOR_OUT = 0x40        # bmRequestType: host to device, vendor, device (USB 2.0, 9.3.1)
 _TIMEOUT_MS = 2000               # a device may take 5 s (USB 2.0, 9.2.6.1), a user would not wait
 _INTERFACE_CLASS, _EXTENSION_UNIT = 0x24, 0x06
-_SETTABLE = 2                    # bit of GET_INFO (UVC 1.1, 4.1.2)
+_READABLE, _SETTABLE = 1, 2      # bits of GET_INFO (UVC 1.1, 4.1.2)
 
 
 def led_driver(leds, node, camera):
@@ -32,16 +33,24 @@ def led_driver(leds, node, camera):
     Returns
     -------
     callable or None
-        Takes a Light; None if the LEDs cannot be set.
+        Takes a Light, raises as this does, and returns {name: what the device rounded, or ''};
+        None if the LEDs cannot be set.
 
     Raises
     ------
     DeviceError
         The device has no such control, unit or permission.
+    OSError
+        It is gone or does not answer.
     """
     makers = {'none': lambda *_: None, 'v4l2_control': _by_control,
               'extension_unit': _by_extension_unit, 'vendor_request': _by_vendor_request}
     return makers[leds.way](leds, node, camera)
+
+
+def rounded(asked, took):
+    """What to say of a setting that was read back; '' if it is as asked for."""
+    return '' if took == asked else f'asked for {asked}, took {took}'
 
 
 def device_value(level, gamma, low, high):
@@ -75,13 +84,15 @@ def _by_control(leds, node, camera):
                               fix='Correct leds.controls in the device profile.')
 
     def send(light):
-        levels = channel_levels(light)
+        levels, notes = channel_levels(light), {}
         for name, number in leds.controls.items():
             control = known[number]
             value = device_value(levels[name], leds.gamma, control.minimum, control.maximum)
             step = control.step or 1
             value = control.minimum + round((value - control.minimum) / step) * step
-            _refused(camera, lambda n=number, v=value: node.set_control(n, v))
+            took = _refused(camera, lambda n=number, v=value: node.set_control(n, v))
+            notes[f'LED level {name}'] = rounded(value, took)
+        return notes
     return send
 
 
@@ -104,7 +115,9 @@ def _by_extension_unit(leds, node, camera):
     try:
         size, = struct.unpack('<H', node.unit_query(unit, leds.selector, GET_LEN, bytes(2)))
         info = node.unit_query(unit, leds.selector, GET_INFO, bytes(1))[0]
-    except (OSError, TypeError):
+    except (OSError, TypeError) as error:
+        if getattr(error, 'errno', None) in NO_ANSWER:
+            raise
         raise DeviceError('the camera has no such LED control', where=_where(camera),
                           found='no answer' if unit else 'no unit with that GUID',
                           expected=f'extension unit {unit or leds.guid.hex()}, '
@@ -115,8 +128,17 @@ def _by_extension_unit(leds, node, camera):
                           found=f'{size} bytes, {"" if info & _SETTABLE else "not "}settable',
                           expected=f'{leds.layout.size} bytes, settable',
                           fix='Correct leds.layout in the device profile.')
-    return lambda light: _refused(camera, lambda: node.unit_query(
-        unit, leds.selector, SET_CUR, packed(leds.layout, leds.gamma, light)))
+
+    def send(light):
+        data = packed(leds.layout, leds.gamma, light)
+        _refused(camera, lambda: node.unit_query(unit, leds.selector, SET_CUR, data))
+        took = data
+        if info & _READABLE:
+            with suppress(DeviceError):         # of a device that refuses what it says it can
+                took = _refused(camera, lambda: node.unit_query(unit, leds.selector, GET_CUR,
+                                                                bytes(size)))
+        return {'LED levels': rounded(data.hex(' '), took.hex(' '))}
+    return send
 
 
 def _by_vendor_request(leds, node, camera):
@@ -126,36 +148,43 @@ def _by_vendor_request(leds, node, camera):
     except ImportError:
         raise DeviceError('vendor requests need pyusb', where=_where(camera),
                           fix='Install python3-usb (apt) or pyusb (pip).') from None
-    device = usb.core.find(custom_match=lambda d: (d.bus, d.address) ==
-                           (camera.bus, camera.address))
+    try:
+        device = usb.core.find(custom_match=lambda d: (d.bus, d.address) ==
+                               (camera.bus, camera.address))
+    except usb.core.NoBackendError:
+        raise DeviceError('pyusb needs libusb', where=_where(camera),
+                          fix='Install libusb-1.0-0 (apt).') from None
     if device is None:
-        raise DeviceError('not found by libusb', where=_where(camera), expected=camera.usbfs)
+        raise DeviceLost('not found by libusb', where=_where(camera), expected=camera.usbfs)
 
     def send(light):
         data = packed(leds.layout, leds.gamma, light)
         _refused(camera, lambda: device.ctrl_transfer(_DEVICE_VENDOR_OUT, leds.request,
                                                       leds.value, leds.index, data,
                                                       _TIMEOUT_MS))
+        return {}                               # how it would be read nobody has laid down
     return send
 
 
 def _refused(camera, call):
     """Call, and turn the kernel's or libusb's answer into ours."""
     try:
-        call()
+        return call()
     except PermissionError as error:
         raise _no_permission(camera) from error
     except OSError as error:                    # usb.core.USBError is an OSError too
         if error.errno == 13:
             raise _no_permission(camera) from error
+        if error.errno in NO_ANSWER:
+            raise
         raise DeviceError(f'the camera refused the LED setting ({error.strerror or error})',
                           where=_where(camera)) from error
 
 
 def _no_permission(camera):
-    return DeviceError('no permission to send vendor requests', where=_where(camera),
-                       found=camera.usbfs, expected='a device that you may write to',
-                       fix=f'Add this udev rule and replug:\n{udev_rule(camera)}')
+    return DeviceLost('no permission to send vendor requests', where=_where(camera),
+                      found=camera.usbfs, expected='a device that you may write to',
+                      fix=f'Add this udev rule and replug:\n{udev_rule(camera)}')
 
 
 def _where(camera, name=''):

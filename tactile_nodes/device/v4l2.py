@@ -7,6 +7,7 @@ exposure time, sequence number, error flag and byte count, and every control by 
 """
 
 import ctypes
+import errno
 import fcntl
 import mmap
 import os
@@ -20,10 +21,10 @@ CAPTURE = 1                      # V4L2_BUF_TYPE_VIDEO_CAPTURE, V4L2_CAP_VIDEO_C
 BUFFER_ERROR = 0x40              # V4L2_BUF_FLAG_ERROR: the driver knows the data is damaged
 _CAP_STREAMING = 0x04000000
 _CTRL_DISABLED, _CTRL_NEXT = 0x1, 0x80000000
-_STEPWISE = 3
+NO_ANSWER = (errno.ENODEV, errno.ESHUTDOWN, errno.EPROTO, errno.ETIMEDOUT, errno.EIO)
+"""What the kernel answers for a device that is gone or does not answer it."""
 
-SET_CUR, GET_CUR, GET_MIN, GET_MAX, GET_RES, GET_LEN, GET_INFO, GET_DEF = \
-    0x01, 0x81, 0x82, 0x83, 0x84, 0x85, 0x86, 0x87
+SET_CUR, GET_CUR, GET_LEN, GET_INFO = 0x01, 0x81, 0x85, 0x86
 
 
 class _Capability(ctypes.Structure):
@@ -100,11 +101,11 @@ def _request(direction, number, struct):
 _W, _R, _WR = 1, 2, 3
 _QUERYCAP = _request(_R, 0, _Capability)
 _ENUM_FMT = _request(_WR, 2, _FormatDescription)
-_G_FMT, _S_FMT = _request(_WR, 4, _Format), _request(_WR, 5, _Format)
+_S_FMT = _request(_WR, 5, _Format)
 _REQBUFS = _request(_WR, 8, _RequestBuffers)
 _QUERYBUF, _QBUF, _DQBUF = (_request(_WR, n, _Buffer) for n in (9, 15, 17))
 _STREAMON, _STREAMOFF = (_request(_W, n, c_int32) for n in (18, 19))
-_G_PARM, _S_PARM = (_request(_WR, n, _StreamParameters) for n in (21, 22))
+_S_PARM = _request(_WR, 22, _StreamParameters)
 _G_CTRL, _S_CTRL = (_request(_WR, n, _Control) for n in (27, 28))
 _QUERYCTRL = _request(_WR, 36, _QueryControl)
 _ENUM_SIZES = _request(_WR, 74, _FrameSize)
@@ -177,16 +178,17 @@ class VideoNode:
         self.path = str(path)
         self._buffers = []
         self._streaming = False
+        self._fd = None
         try:
             self._fd = os.open(self.path, os.O_RDWR | os.O_NONBLOCK | os.O_CLOEXEC)
-        except OSError as error:
-            raise DeviceError(f'cannot be opened ({error.strerror})', where=self.path) from error
-        try:
             capability = self._call(_QUERYCAP, _Capability())
             if not capability.device_caps & CAPTURE or not capability.device_caps & _CAP_STREAMING:
                 raise DeviceError('not a video capture node (perhaps metadata only)',
                                   where=self.path, found=f'{capability.device_caps:#010x}',
                                   expected='device_caps with VIDEO_CAPTURE and STREAMING')
+        except OSError as error:
+            self.close()
+            raise DeviceError(f'cannot be opened ({error.strerror})', where=self.path) from error
         except BaseException:
             self.close()
             raise
@@ -207,8 +209,10 @@ class VideoNode:
         while True:
             try:
                 yield self._call(request, make(index))
-            except OSError:             # EINVAL: the list ends here
-                return
+            except OSError as error:
+                if error.errno in NO_ANSWER:
+                    raise
+                return                  # EINVAL: the list ends here
             index += 1
 
     # formats
@@ -264,7 +268,9 @@ class VideoNode:
         while True:
             try:
                 q = self._call(_QUERYCTRL, _QueryControl(id=last | _CTRL_NEXT))
-            except OSError:
+            except OSError as error:
+                if error.errno in NO_ANSWER:
+                    raise
                 return found
             last = q.id
             if not q.flags & _CTRL_DISABLED:
@@ -276,7 +282,11 @@ class VideoNode:
         return self._call(_G_CTRL, _Control(id=number)).value
 
     def set_control(self, number, value):
-        """Set the control and return what it reads back."""
+        """Set the control and return what it reads back.
+
+        The kernel's UVC driver rounds to the range and step that the camera states, and answers
+        from its memory: what the camera rounds without saying so is not seen.
+        """
         self._call(_S_CTRL, _Control(id=number, value=int(value)))
         return self.get_control(number)
 

@@ -5,8 +5,9 @@ import time
 
 import numpy as np
 
-_DARK, _SATURATED = 10, 250              # grey levels; these limits: common practice, no source
-_MAX_DARK, _MAX_SATURATED = 0.5, 0.02    # shares of the pixels
+from tactile_nodes.device.images import DARK, MAX_DARK, is_dark
+
+_SATURATED, _MAX_SATURATED = 250, 0.02   # grey level; share of the pixels; as DARK and MAX_DARK
 _MIN_RATE = 0.9                          # of the rate asked for
 _MAX_DROPS = 0.02                        # of the frames
 _SAME_PICTURE = 10         # identical pictures in a row: a live sensor's noise never repeats
@@ -40,7 +41,7 @@ class CameraHealth:
         self._frames += 1
         same = before is not None and np.array_equal(before.image[::_SAME_ROWS],
                                                      frame.image[::_SAME_ROWS])
-        self._same = self._same + 1 if same else 0
+        self._same = self._same + 1 if same and not is_dark(frame.image) else 0
 
     def judge(self, dropped, wanted_rate, now_ns):
         """Look at the time since the last call.
@@ -99,10 +100,10 @@ def judge_image(image):
         Mean level and shares of dark and saturated pixels.
     """
     sample = image[::2, ::2].max(axis=2)
-    dark, saturated = np.mean(sample < _DARK), np.mean(sample >= _SATURATED)
+    dark, saturated = np.mean(sample < DARK), np.mean(sample >= _SATURATED)
     values = {'mean level': f'{sample.mean():.0f} of 255', 'dark': f'{100 * dark:.1f} %',
               'saturated': f'{100 * saturated:.1f} %'}
-    if dark > _MAX_DARK:
+    if dark > MAX_DARK:
         return 'the image is dark: raise LED levels or exposure, check the LEDs', values
     if saturated > _MAX_SATURATED:
         return 'the image is saturated: lower LED levels, exposure or gain', values

@@ -23,17 +23,14 @@ class Capture:
     Parameters
     ----------
     device : FingertipDevice
-        Open, unless it is `lost`.
     prepare : callable
-        Brings settings back to a device that was just opened.
+        Brings settings to a device that is open.
     deliver : callable
         Called with every Frame.
     rate : callable
         Returns how many frames a second are due.
     report : callable
         Called when the device was lost or fell silent and when it is back.
-    lost : DeviceLost, optional
-        Why it is not there yet.
 
     Attributes
     ----------
@@ -45,20 +42,35 @@ class Capture:
         Whether the device is a recording that has been read to its end.
     """
 
-    def __init__(self, device, prepare, deliver, *, rate, report, lost=None):
+    def __init__(self, device, prepare, deliver, *, rate, report):
         self._device, self._prepare, self._deliver = device, prepare, deliver
-        self._rate, self._report, self._lost = rate, report, lost
+        self._rate, self._report = rate, report
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, name='capture')
         self._heard = time.monotonic()
         self.problem, self.silent, self.ended = '', False, False
 
-    def start(self):
-        """Start the device and read it."""
-        if self._lost is None:
-            self._device.start()
+    def start(self, lost=None):
+        """Start the device and read it, or try again and again if it is lost.
+
+        Parameters
+        ----------
+        lost : DeviceLost, optional
+            Why it could not be opened a moment ago; then only the thread tries again.
+        """
+        try:
+            if lost is not None:
+                raise lost
+            self._begin()
+        except DeviceLost as error:
+            self._note(error)
         self._heard = time.monotonic()
         self._thread.start()
+
+    def _begin(self):
+        self._device.open()
+        self._prepare()
+        self._device.start()
 
     def stop(self):
         """Lights off at once, then stop reading and the device; no frame is delivered any more."""
@@ -74,8 +86,8 @@ class Capture:
             self._device.set_light(OFF)
 
     def _run(self):
-        if self._lost is not None:
-            self._reopen(self._lost)
+        if self.problem:
+            self._reopen()
         while not self._stop.is_set():
             try:
                 frame = self._device.read(_READ_TIMEOUT)
@@ -87,7 +99,8 @@ class Capture:
                 self.ended = True
                 return
             except DeviceLost as error:
-                self._reopen(error)
+                self._note(error)
+                self._reopen()
                 continue
             except DeviceError:
                 if self._stop.is_set():        # stopped while it waited
@@ -104,18 +117,15 @@ class Capture:
             self.silent = silent
             self._report()
 
-    def _reopen(self, error):
+    def _reopen(self):
         self.silent = False
-        self._note(error)
         self._report()
         while True:
             self._device.close()
             if self._stop.wait(_REOPEN_PERIOD):
                 return
             try:
-                self._device.open()
-                self._prepare()
-                self._device.start()
+                self._begin()
                 break
             except DeviceError as again:
                 self._note(again)

@@ -81,7 +81,7 @@ class DeviceNode(FingerNode, LifecycleNode):
         self._capture = self._taker = self._reference = self._taken = self._lost = None
         self._wanted = None         # a reference that the capture thread is to bring into use
         self._light_changed, self._problem, self._starting = False, '', False
-        self._no_reference = ''
+        self._no_reference, self._noted = '', {}
         self._kept = KeptReference(f'{self.get_fully_qualified_name()} {self.settings}')
         self._health = CameraHealth()
         if self.settings.device != 'virtual':
@@ -145,32 +145,37 @@ class DeviceNode(FingerNode, LifecycleNode):
         try:
             step()
         except TactileError as error:
-            self._problem = str(error)
-            if not self._starting:          # `begin` raises it
-                self.get_logger().error(self._problem)
+            self._complain(str(error))
             return TransitionCallbackReturn.FAILURE
         return TransitionCallbackReturn.SUCCESS
 
+    def _complain(self, problem):
+        self._problem = problem
+        if not self._starting:              # `begin` raises it, or activating logs it
+            self.get_logger().error(problem)
+
     def _open(self):
-        self._lost = self._reference = None     # the elastomer may be another than the last time
+        self._reference = None                  # the elastomer may be another than the last time
         try:
             self._device.open()
-        except DeviceLost as error:             # not plugged in: wait for it
-            self._lost = error
-            self.get_logger().error(str(error))
-            return
-        try:
             self._ready()
+        except DeviceLost as error:             # not plugged in: once active, waits for it
+            self._lost = error
+            self._device.close()
+            self._complain(str(error))
         except DeviceError:
             self._device.close()
             raise
 
     def _ready(self):
-        """Check a device that was just opened and bring it to the parameters' settings."""
+        """Check a device that is open and bring it to the parameters' settings."""
         self._check_size()
         self._set_camera()
-        for name, note in self._device.notes.items():
-            self.get_logger().warning(f'{name}: {note}')
+        self._lost = None
+        before, self._noted = self._noted, dict(self._device.notes)
+        for name, note in self._noted.items():
+            if before.get(name) != note:
+                self.get_logger().warning(f'{name}: {note}')
 
     def _check_size(self):
         info, settings = self._device.info, self.settings
@@ -181,8 +186,20 @@ class DeviceNode(FingerNode, LifecycleNode):
                               fix='Set the parameters width and height to what is found.')
 
     def _start(self):
-        if self._lost is None:
-            self._set_camera()
+        self._health = CameraHealth()
+        self._capture = Capture(self._device, self._ready, self._handle, report=self._report,
+                                rate=lambda: self._camera.frame_rate)
+        try:
+            self._find_reference()
+            self._capture.start(self._lost)
+        except TactileError:
+            self._stop()
+            raise
+        self._problem = ''
+        if self._capture.problem:
+            self.get_logger().error(self._capture.problem)
+
+    def _find_reference(self):
         elastomer_file = self.settings.elastomer_file
         self._taker = ReferenceTaker((self.settings.height, self.settings.width),
                                      self.settings.reference_frames,
@@ -191,11 +208,6 @@ class DeviceNode(FingerNode, LifecycleNode):
             self._no_reference, self._wanted = 'being taken', self._kept.find()
             if self._wanted is not None:
                 self.get_logger().warning('goes on with the reference from before the restart')
-        self._health = CameraHealth()
-        self._capture = Capture(self._device, self._ready, self._handle, report=self._report,
-                                rate=lambda: self._camera.frame_rate, lost=self._lost)
-        self._capture.start()
-        self._problem = ''
 
     def _stop(self):
         if self._capture is not None:

@@ -8,12 +8,15 @@ import numpy as np
 import pytest
 
 from tactile_nodes.core.types import Elastomer, ElastomerKind, Frame
+from tactile_nodes.device import usb
 from tactile_nodes.device.contract import OFF, Light
 from tactile_nodes.device.recording import RecordingDevice
+from tactile_nodes.device.usb import UsbDevice
 from tactile_nodes.device.virtual import VirtualDevice
 from tactile_nodes.errors import DeviceError, FrameTimeout
 from tactile_nodes.files.scenario import Indenter, Scenario, Step
 
+from .camera_node import BLUE, GREEN, HEIGHT, PROFILE, RED, WIDTH, CameraNode, put_in_place
 from .recordings import RATE, image_bag, write_folder
 
 MARKED = Elastomer('marked', ElastomerKind.REFLECTIVE_MARKERS, 3e-3, 0.41e6, 0.48, 1.5e-3, 0.5e-3)
@@ -21,6 +24,7 @@ TOUCH = Scenario('touch', True, Indenter('sphere', 12e-3), 0.5, (0.0, 0.0, 1e-3)
                  (Step('free', 0.5), Step('press', 0.4, height=-0.3e-3),
                   Step('release', 0.4, height=1e-3)))
 LIT = Light(0.6, 0.6, 0.6)
+JITTER = 2e-3                   # s, of the stamps
 
 
 @pytest.fixture(scope='session')
@@ -38,13 +42,32 @@ def _has_rosbags():
     return True
 
 
-@pytest.fixture(params=['virtual', 'folder', 'bag'])
+class OnANode(UsbDevice):
+    """A USB device on a video node without a kernel; one as fast as asked there is not."""
+
+    def __init__(self, *arguments, realtime=True, **options):
+        if not realtime:
+            pytest.skip('a camera has its own pace')
+        super().__init__(*arguments, **options)
+
+    @property
+    def light(self):
+        """What the LEDs were last sent."""
+        values = usb.VideoNode.values
+        return Light(*(values.get(number, 0) / 100 for number in (RED, GREEN, BLUE)))
+
+
+@pytest.fixture(params=['virtual', 'folder', 'bag', 'usb'])
 def make(request, places, monkeypatch):
     """A function that makes a device which would deliver 50 frames/s for ever."""
     monkeypatch.setenv('XDG_CACHE_HOME', str(places['cache']))
     if request.param == 'virtual':
         return lambda **options: VirtualDevice('VF-1001', MARKED, TOUCH, width=160, height=120,
                                                frame_rate=RATE, **options)
+    if request.param == 'usb':
+        put_in_place(monkeypatch, CameraNode(live=True))
+        return lambda **options: OnANode('FT-1', PROFILE, width=WIDTH, height=HEIGHT,
+                                         frame_rate=RATE, **options)
     if places[request.param] is None:
         pytest.skip('rosbags is not installed')
     return lambda **options: RecordingDevice(places[request.param], repeat=True,
@@ -113,7 +136,7 @@ def test_frame_rate_is_honoured_by_the_stamps(device):
     frames = run(device, 12)
     seconds = (frames[-1].stamp_ns - frames[0].stamp_ns) * 1e-9
     counted = frames[-1].sequence - frames[0].sequence
-    assert seconds == pytest.approx(counted / RATE, rel=0.02, abs=2e-3)
+    assert seconds == pytest.approx(counted / RATE, rel=0.02, abs=JITTER)
 
 
 def test_stamps_are_on_the_clock_given(make):
@@ -129,7 +152,8 @@ def test_a_gap_in_the_sequence_is_counted(device):
     time.sleep(5.5 / RATE)
     later = device.read(5.0)
     lost = later.sequence - first.sequence - 1
-    assert lost >= 4 and device.dropped['sequence gap'] >= lost
+    # a kernel keeps the first four of them: newer ones are a gap, older ones overtaken
+    assert lost >= 3 and sum(device.dropped.values()) >= lost
     device.stop()
     device.start()
     assert not device.dropped
@@ -207,16 +231,18 @@ def test_frame_rate_can_change_while_another_thread_reads(device):
 
 
 def test_lights_are_off_after_open_and_after_close(make):
-    device = make(realtime=False)
+    device = make()
     for _ in range(2):
         with device:
             if not device.info.has_light:
                 pytest.skip('a recording has no LEDs')
             assert device.light == OFF
             device.start()
-            assert device.read(1.0).image.mean() < 3
+            # the first ones may have been under way
+            assert [device.read(1.0) for _ in range(4)][-1].image.mean() < 3
             device.set_light(LIT)
-            assert device.light == LIT and device.read(1.0).image.mean() > 50
+            assert device.light == LIT
+            assert [device.read(1.0) for _ in range(4)][-1].image.mean() > 50
         assert device.light == OFF
 
 

@@ -55,6 +55,7 @@ class Node:
         self.sent.append((number, value))
         if value == 100:
             raise PermissionError(13, 'Permission denied')
+        return value
 
 
 class Camera:

@@ -23,12 +23,16 @@ class ReplayDevice(FingertipDevice):
         self.light = OFF
         self.opened = 0
         self.refuse = None       # an error that the next set_gain raises
+        self.refuse_to = {}      # 'open', 'start': an error that it raises
+        self.tried_by_main = 0   # times that the main thread asked for it to be opened
 
     def release(self, count=1):
         for _ in range(count):
             self._allowed.release()
 
     def open(self):
+        self.tried_by_main += threading.current_thread() is threading.main_thread()
+        self._may('open')
         if not self._open:
             self.opened += 1
         self._open = True
@@ -41,7 +45,12 @@ class ReplayDevice(FingertipDevice):
         return DeviceInfo(SERIAL, 'replay', width, height, (1.0, 120.0), (1e-4, 0.05), (0.5, 8.0),
                           has_light=True)
 
+    def _may(self, step):
+        if step in self.refuse_to:
+            raise self.refuse_to[step]
+
     def start(self):
+        self._may('start')
         self._streaming = True
 
     def read(self, timeout):

@@ -10,10 +10,11 @@ from lifecycle_msgs.msg import Transition
 from lifecycle_msgs.srv import ChangeState, GetState
 from rcl_interfaces.msg import Parameter, ParameterType, ParameterValue
 from rcl_interfaces.srv import GetParameters, SetParametersAtomically
+from rclpy.lifecycle import TransitionCallbackReturn
 from std_msgs.msg import Bool
 
 from tactile_nodes.device.contract import OFF, Light
-from tactile_nodes.errors import DeviceError, TactileError
+from tactile_nodes.errors import DeviceError, DeviceLost, TactileError
 from tactile_nodes.interface import PARAMETERS
 from tactile_nodes.nodes.device_node import DeviceNode, device_of
 from tests.nodes.foreign import wait_until
@@ -160,6 +161,42 @@ def test_failed_transition_says_why(serve, device, options):
     assert level == b'\x02' and 'wrong image size' in text
     with pytest.raises(DeviceError):
         _ = device.info       # closed again
+
+
+def test_failed_activation_leaves_the_light_off_and_says_why(serve, device, options, foreign):
+    options['parameter_overrides'] += [rclpy.Parameter('autostart', value=False)]
+    node, = serve([DeviceNode(device=device, **options)])
+    node.begin()
+    assert change(foreign, Transition.TRANSITION_CONFIGURE)
+    device.refuse_to['start'] = DeviceError('the chip says no')
+    assert not change(foreign, Transition.TRANSITION_ACTIVATE)
+    assert (state(foreign), device.light) == ('inactive', OFF)
+    level, text, _ = node.status()
+    assert level == b'\x02' and 'the chip says no' in text
+    assert 'not streaming' in capture_reference(foreign).message
+    device.refuse_to.clear()
+    assert change(foreign, Transition.TRANSITION_ACTIVATE)
+    assert (state(foreign), device.light) == ('active', ON)
+
+
+@pytest.mark.parametrize('step', ['open', 'start'])
+def test_what_can_pass_by_itself_is_waited_for(serve, device, options, capfd, step):
+    device.refuse_to[step] = DeviceLost('no bandwidth left', fix='Move it.')
+    node, = serve([DeviceNode(device=device, **options)])
+    node.begin()
+    level, text, _ = node.status()
+    assert level == b'\x02' and 'no bandwidth left. Move it. Tried again' in text
+    wait_until(lambda: device.light == OFF, 'closed')
+    if step == 'open':          # which may take seconds, with a camera that does not answer
+        assert device.tried_by_main == 1
+    assert capfd.readouterr().err.count('no bandwidth left') == 1
+    # taken down and up meanwhile
+    for transition in (node.trigger_deactivate, node.trigger_activate):
+        assert transition() is TransitionCallbackReturn.SUCCESS
+    assert 'no bandwidth left' in node.status()[1]
+    device.refuse_to.clear()
+    take_first_reference(node)
+    assert device.light == ON and 'no bandwidth left' not in node.status()[1]
 
 
 def test_live_parameters(node, device, foreign):

@@ -137,6 +137,13 @@ def test_a_camera_that_repeats_one_picture_is_stuck():
     assert not health.stuck
 
 
+def test_a_dark_camera_is_not_stuck():
+    health = CameraHealth()
+    for _ in range(30):
+        health.note(frame(3))
+    assert not health.stuck and 'same picture' not in health.judge({}, None, 0)[0]
+
+
 def fill(taker, levels=(120,) * 6, touched=()):
     for seed, level in enumerate(levels):
         taker.add(frame(level, noise=2, seed=seed).image, seed in touched)
@@ -230,7 +237,7 @@ def test_lost_device_is_opened_again(monkeypatch):
     capture.start()
     device.release(3)
     wait_until(lambda: len(got) == 2, 'the frame after the loss')
-    assert prepared == [2] and capture.problem == ''
+    assert prepared == [1, 2] and capture.problem == ''
     assert len(told) == 2 and told[0] and not told[1]
     capture.stop()
     capture.stop()

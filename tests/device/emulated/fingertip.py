@@ -29,7 +29,7 @@ class Value:
     high: int
     default: int
     current: int = field(init=False)
-    settable: bool = True
+    kept: int = -1              # bits of a number that are kept; nobody is told
 
     def __post_init__(self):
         self.current = self.default
@@ -48,7 +48,8 @@ class EmulatedFingertip:
     """State and answers of one device; the transport (`usbip.py`) carries them.
 
     Attributes that a test may set: `trouble`, a set of 'stall', 'repeat', 'truncate',
-    'corrupt jpeg', 'error flag', 'nak', 'refuse control'. `lit` lists every LED state in turn.
+    'corrupt jpeg', 'lost payload', 'error flag', 'nak', 'refuse control'. `lit` lists every LED
+    state in turn.
     """
 
     def __init__(self, serial, pictures, *, bulk=True, sizes=d.SIZES, rates=d.RATES,
@@ -62,7 +63,7 @@ class EmulatedFingertip:
             (d.CAMERA, 0x04): Value(4, 1, 1000, 80),         # exposure time, 100 us
             (d.PROCESSING, 0x02): Value(2, 0, 255, 128),     # brightness
             (d.PROCESSING, 0x01): Value(2, 0, 255, 0),       # backlight: LEDs by a V4L2 control
-            (d.PROCESSING, 0x04): Value(2, 0, 100, 10),      # gain, tenths
+            (d.PROCESSING, 0x04): Value(2, 1, 100, 10),      # gain, tenths
             (d.PROCESSING, 0x0B): Value(1, 0, 1, 1),         # white balance auto
             (d.EXTENSION, 0x01): Value(3, 0, 0xFFFFFF, 0),   # LEDs: red, green, blue
             (d.EXTENSION, 0x02): Value(2, 0, 1023, 0),       # one LED level for all
@@ -98,7 +99,8 @@ class EmulatedFingertip:
         scale = self.controls[d.CAMERA, 0x04].current / 80 \
             * self.controls[d.PROCESSING, 0x04].current / 10
         levels = np.array(self.leds()[::-1]) * scale
-        lit = np.clip(base * levels + 4 + self.frames_sent % 3, 0, 255).astype(np.uint8)
+        noise = self.frames_sent % 3 if levels.any() else 0         # in the dark it repeats itself
+        lit = np.clip(base * levels + 2 + noise, 0, 255).astype(np.uint8)
         self._last_picture = lit
         return lit
 
@@ -113,6 +115,8 @@ class EmulatedFingertip:
             return data[:len(data) // 2]
         if 'corrupt jpeg' in self.trouble:
             return data[:2] + bytes(len(data) - 4) + data[-2:]
+        if 'lost payload' in self.trouble:
+            return data[:len(data) // 2] + data[len(data) // 2 + 512:]
         return data
 
     def payloads(self, size):
@@ -200,7 +204,7 @@ class EmulatedFingertip:
             number = int.from_bytes(data, 'little')
             if len(data) != value.size or not value.low <= number <= value.high:
                 return STALL
-            value.current = number
+            value.current = number & value.kept
             return b''
         return value.answer(request)
 

@@ -5,12 +5,13 @@ Source: the Linux kernel's Documentation/admin-guide/media/vivid.rst.
 """
 
 import time
+from contextlib import suppress
 
 import numpy as np
 import pytest
 
 from tactile_nodes.device.v4l2 import VideoNode
-from tactile_nodes.errors import DeviceError
+from tactile_nodes.errors import DeviceError, DeviceLost
 from tests.device.in_guest.bench import load
 
 BRIGHTNESS = 0x00980900
@@ -84,3 +85,50 @@ def test_brightness_control_changes_the_picture(node):
         seen.append(np.frombuffer(data, np.uint8)[::2].mean())
     print(f'mean luma at brightness 50 and 200: {seen[0]:.1f}, {seen[1]:.1f}')
     assert seen[1] > seen[0] + 50
+
+
+def number_of(node, name):
+    return next(control.id for control in node.controls().values() if control.name == name)
+
+
+def press(node, name):
+    """A button has no value that could be read back."""
+    with suppress(OSError):
+        node.set_control(number_of(node, name), 1)
+
+
+def test_a_frame_that_the_driver_flags_is_damaged(node):
+    node.set_format('YUYV', 320, 180)
+    node.set_rate(10.0)
+    node.start()
+    assert not read(node).damaged
+    press(node, 'Inject V4L2_BUF_FLAG_ERROR')
+    damaged = [read(node).damaged for _ in range(8)]
+    print(f'flagged: {damaged}')
+    assert damaged.count(True) == 1
+
+
+def test_frames_that_the_driver_drops_are_gaps_in_the_sequence(node):
+    number = number_of(node, 'Percentage of Dropped Buffers')
+    node.set_format('YUYV', 320, 180)
+    node.set_rate(25.0)
+    node.start()
+    node.set_control(number, 50)
+    sequence = np.array([read(node).sequence for _ in range(30)])
+    node.set_control(number, 0)
+    print(f'{np.ptp(sequence) + 1 - len(sequence)} of {np.ptp(sequence) + 1} frames dropped')
+    assert np.all(np.diff(sequence) >= 1) and np.ptp(sequence) + 1 - len(sequence) >= 5
+
+
+def test_a_device_that_is_gone_is_lost(node):
+    node.set_format('YUYV', 320, 180)
+    node.start()
+    read(node)
+    press(node, 'Disconnect')
+    with pytest.raises(DeviceLost, match='went away'):
+        while True:
+            node.wait(1.0)
+            node.take()
+    for ask in (node.modes, node.controls):
+        with pytest.raises(OSError, match='No such device'):
+            ask()

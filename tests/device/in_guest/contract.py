@@ -1,0 +1,40 @@
+# SPDX-License-Identifier: Apache-2.0
+"""The device contract on the genuine kernel driver."""
+
+import pytest
+
+from tactile_nodes.device.contract import Light
+from tactile_nodes.device.usb import UsbDevice
+from tests.device import test_contract
+from tests.device.in_guest.bench import PROFILE, SIZE, load, plugged
+from tests.device.test_contract import (  # noqa: F401
+    device,
+    test_a_gap_in_the_sequence_is_counted,
+    test_frame_rate_is_honoured_by_the_stamps,
+    test_info_says_what_comes,
+    test_lights_are_off_after_a_crash_inside,
+    test_lights_are_off_after_open_and_after_close,
+    test_no_frame_in_time_is_a_timeout,
+    test_not_open_and_not_streaming_are_errors,
+    test_open_twice_and_close_twice,
+    test_sequence_starts_anew_and_rises,
+    test_settings_out_of_range_are_refused_and_change_nothing,
+    test_settings_return_what_was_taken,
+    test_stamps_are_on_the_clock_given,
+    test_stop_ends_a_waiting_read,
+)
+
+RATES = (10, 20, 25)            # Hz; the guest's processor has no time for more
+
+
+@pytest.fixture
+def make(monkeypatch):
+    load('uvcvideo', 'vhci-hcd')
+    monkeypatch.setattr(test_contract, 'RATE', RATES[0])
+    monkeypatch.setattr(test_contract, 'JITTER', 0.1)
+    with plugged('EF-0001', rates=RATES) as ((emulated, _),):
+        class Seen(UsbDevice):
+            light = property(lambda _: Light(*emulated.leds()))
+
+        yield lambda **options: Seen('EF-0001', PROFILE, width=SIZE[0], height=SIZE[1],
+                                     frame_rate=RATES[0], **options)
