@@ -98,7 +98,8 @@ def _check_finger(hand, finger, ask, devices, streams):
         if ask is not None and device.info.has_light \
                 and not ask(f'Is it {finger.name} ({finger.serial}) whose LEDs are lit?'):
             yield Finding(finger.name, 'place', False, f'{finger.serial} is not on {finger.name}: '
-                          'exchange the serial numbers in the hand file')
+                          'exchange the serial numbers in the hand file (the ports, where all '
+                          'cameras have the same number or none)')
         device.stop()
         if device.info.has_light:
             device.set_light(OFF)

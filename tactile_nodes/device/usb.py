@@ -63,7 +63,8 @@ class UsbDevice(FingertipDevice):
             if self._node is not None:
                 return
             self.notes.clear()
-            self.camera = find_camera(self._serial, self._port)
+            self.camera = find_camera(self._serial, self._port,
+                                      unique_serial=self._profile.unique_serial)
             if not self._profile.matches(self.camera):
                 raise DeviceError(
                     'the device profile is for another kind of device', where=self._where(),
@@ -176,7 +177,7 @@ class UsbDevice(FingertipDevice):
         self._need_open()
         rates = self._mode.rates or (1.0, 240.0)
         return DeviceInfo(
-            serial=self.camera.serial, width_px=self._size[0], height_px=self._size[1],
+            serial=self._serial or self.camera.serial, width_px=self._size[0], height_px=self._size[1],
             description=f'{self.camera.product}, {self._profile.name}, port {self.camera.port}, '
             f'{self.camera.node}, {self._mode.format}',
             frame_rate_range=(min(rates), max(rates)),

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tactile_nodes.errors import DeviceError, DeviceLost, escaped
+from tactile_nodes.files.device_profile import NUMBER_YOURSELF
 
 SYSFS = Path('/sys')
 
@@ -110,37 +111,50 @@ def _text(path, default=None):
         return default
 
 
-def find_camera(serial, port='', sysfs=SYSFS):
+def find_camera(serial, port='', *, unique_serial=True, sysfs=SYSFS):
     """The camera with this serial number, or with a `port` the one plugged in there.
+
+    Without `unique_serial` the cameras are not told apart by serial numbers: `serial` is only a
+    name for messages, and the port finds it.
 
     Raises
     ------
     DeviceLost
         It is not attached (lists those present).
     DeviceError
-        Several have the serial, or another serial is on the port.
+        Several have the serial, another serial is on the port, or the port is not named.
     """
     cameras = attached_cameras(sysfs)
     where = f'fingertip {serial or port}'
+    if not unique_serial and not port:
+        raise DeviceError('its port is not named', where=where, expected='a port, because devices '
+                          'of this profile are not told apart by serial numbers',
+                          fix='Name the `port` in the hand file; `tactile devices` lists them.')
+    wanted = serial if unique_serial else ''
     if port:
         matches = [camera for camera in cameras if camera.port == port]
-        if matches and serial and matches[0].serial != serial:
+        if matches and wanted and matches[0].serial != wanted:
             raise DeviceError('another device is plugged into its port', where=where,
                               found=matches[0].serial or 'a device without a serial number',
                               expected=f'{serial} on port {port}',
                               fix='Plug each finger into its own port, or name the port where '
-                                  'this one is now.')
+                                  'this one is now.'
+                                  + ('' if matches[0].serial else f' {NUMBER_YOURSELF}'))
     else:
-        matches = [camera for camera in cameras if camera.serial == serial]
+        matches = [camera for camera in cameras if camera.serial == wanted]
     if not matches:
         present = ', '.join(f'{c.serial or "(no serial)"} on port {c.port}' for c in cameras)
         raise DeviceLost('no such USB camera', where=where, found=present or 'no USB camera',
-                          expected=f'port {port}' if port else f'serial {serial}',
-                          fix='Check plug, cable and power; `tactile devices` lists all.')
+                          expected=f'{wanted or "any"} on port {port}' if port
+                          else f'serial {serial}',
+                          fix='Check plug, cable and power; `tactile devices` lists all.'
+                              + (f' {NUMBER_YOURSELF}' if wanted and not all(
+                                  camera.serial for camera in cameras) else ''))
     if len(matches) > 1:
         raise DeviceError('several devices have this serial number', where=where,
                           found=', '.join(f'port {camera.port}' for camera in matches),
-                          expected='one', fix="Name each finger's `port` in the hand file.")
+                          expected='one',
+                          fix=f'Unplug those that are not of the hand. {NUMBER_YOURSELF}')
     return matches[0]
 
 

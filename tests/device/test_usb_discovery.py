@@ -81,6 +81,29 @@ def test_found_by_serial_or_port(sysfs):
     assert find_camera('FT-2', '1-3', sysfs=sysfs).address == 5
 
 
+def test_without_serial_numbers_of_their_own_the_port_tells(sysfs):
+    def found(port):
+        return find_camera('left-1', port, unique_serial=False, sysfs=sysfs)
+
+    plug(sysfs, 5, '1-3', 'FT-2')
+    assert [found(port).address for port in ('2-1.4', '1-2', '1-3')] == [3, 1, 5]
+    with pytest.raises(DeviceLost, match='fingertip left-1: no such.*expected any on port 1-4'):
+        found('1-4')
+    with pytest.raises(DeviceError, match='left-1: its port is not named.*`port` in the hand'):
+        found('')
+
+
+def test_what_to_do_about_missing_and_equal_serial_numbers_is_said(sysfs):
+    plug(sysfs, 5, '1-3', 'FT-2')
+    advice = 'unique_serial: false` in the device profile'
+    for serial, port in (('FT-2', ''), ('left-1', ''), ('left-1', '2-1.4')):
+        with pytest.raises(DeviceError, match=advice):
+            find_camera(serial, port, sysfs=sysfs)
+    with pytest.raises(DeviceError) as caught:
+        find_camera('FT-2', '1-10', sysfs=sysfs)       # plugged into the wrong port: no such hint
+    assert advice not in str(caught.value)
+
+
 def test_a_device_that_goes_away_under_the_look_is_left_out(sysfs):
     (sysfs / 'devices/pci0000:00/0000:00:14.0/usb1/1-2/busnum').unlink()
     assert [c.serial for c in attached_cameras(sysfs)] == ['FT-10', '']

@@ -217,6 +217,37 @@ def test_check_lights_one_finger_after_the_other_for_a_person_to_confirm(hand_fi
         assert all(device.leds() == (0, 0, 0) for device, _ in pairs)
 
 
+def test_check_finds_fingers_without_serial_numbers_of_their_own_by_their_ports(hand_file,
+                                                                                 monkeypatch):
+    monkeypatch.setattr('tactile_nodes.cli.check._MIN_RATE', 0.3)
+    with plugged('SAME', 'SAME', '') as pairs:
+        cameras = attached_cameras()
+        print([(camera.serial, camera.port) for camera in cameras])
+        assert [camera.serial for camera in cameras] == ['SAME', 'SAME', '']
+        ports = [camera.port for camera in cameras]
+        kind = yaml.safe_load((ROOT / 'config/devices/emulated_fingertip.yaml').read_text())['usb']
+
+        def check(names, **changes):
+            path = hand_file({name: f'{name}-7' for name in names},
+                             profile={'usb': {**kind, 'unique_serial': False, **changes}},
+                             **{f'{name}_device': {'port': port}
+                                for name, port in zip(names, ports, strict=True)})
+            asked = []
+
+            def ask(question):
+                asked.append((question, [device.leds() != (0, 0, 0) for device, _ in pairs]))
+                return True
+            return list(check_hand(read_hand(path), ask)), asked
+
+        findings, asked = check(('ring', 'thumb', 'index'))
+        print(asked)
+        assert [lit.index(True) for _, lit in asked] == [0, 1, 2]
+        assert all('ring-7' in text or 'thumb-7' in text or 'index-7' in text for text, _ in asked)
+        assert all(finding.ok for finding in findings)
+        findings, asked = check(('ring', 'thumb', 'index'), product_id=0x7AC8)
+        assert not asked and sum('another kind of device' in f.text for f in findings) == 3
+
+
 def test_check_finds_what_is_missing_or_in_the_wrong_place(tactile, hand_file):
     with plugged('EF-0001', 'EF-0002', 'EF-0002'):
         path = hand_file({'thumb': 'EF-0001', 'index': 'EF-0002', 'ring': 'EF-0004'},
