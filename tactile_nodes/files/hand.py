@@ -158,7 +158,8 @@ def read_hand(path):
     if not 0 < len(names) <= _MOST_FINGERS:
         raise top.error('fingers', names, f'at least one finger, at most {_MOST_FINGERS}')
     _check_owners(group, names)
-    fingers = tuple(_finger(group, name, common) for name in names)
+    size = hand['width'], hand['height']
+    fingers = tuple(_finger(group, name, common, size) for name in names)
     group.finish()
     top.finish()
     return Hand(fingers=fingers, **hand)
@@ -170,16 +171,16 @@ def _check_owners(group, names):
     for name in names:
         finger = group.section(name)
         device = finger.section('device')
-        fix = NUMBER_YOURSELF if device.has('profile') else None
-        for section, key, value, fix in ((finger, 'serial', finger.text('serial'), fix),
-                                         (device, 'port', device.text('port', None), None)):
+        for section, key, value in ((finger, 'serial', finger.text('serial')),
+                                    (device, 'port', device.text('port', None))):
             owner = owners.setdefault((key, value), name)
             if value is not None and owner != name:
                 raise section.error(key, value, f'one that no other finger has ({owner} has it)',
-                                    fix)
+                                    NUMBER_YOURSELF if key == 'serial' and device.has('profile')
+                                    else None)
 
 
-def _finger(group, name, common):
+def _finger(group, name, common, size):
     _name(group, name, name)
     where = group.section(name)
     serial = where.text('serial')
@@ -187,7 +188,7 @@ def _finger(group, name, common):
     elastomer = read_elastomer(elastomer_file)
     calibration_file = where.file('calibration', None)
     if calibration_file is not None:
-        read_calibration(calibration_file, serial=serial, elastomer=elastomer.name)
+        read_calibration(calibration_file, serial=serial, elastomer=elastomer.name, size=size)
     settings = _settings(where, common)
     finger = Finger(
         name=name, serial=serial, elastomer=elastomer,

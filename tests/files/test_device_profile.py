@@ -101,8 +101,8 @@ WAYS = ({'way': 'v4l2_control', 'gamma': 2.0, 'controls': {'all': 5}},
 
 def full(leds):
     return {'name': 'full', 'usb': {'vendor_id': 1, 'product_id': 2, 'unique_serial': False},
-            'formats': ['YUYV'], 'fixed_controls': [{'id': 1, 'value': 2}], 'exposure': {'id': 3, 'step_s': 0.1},
-            'gain': {'id': 4, 'step': 0.1}, 'leds': leds}
+            'formats': ['YUYV'], 'fixed_controls': [{'id': 1, 'value': 2}],
+            'exposure': {'id': 3, 'step_s': 0.1}, 'gain': {'id': 4, 'step': 0.1}, 'leds': leds}
 
 
 def paths(value, path=''):

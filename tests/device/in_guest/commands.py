@@ -194,6 +194,8 @@ def test_check_of_a_hand_that_is_well(tactile, hand_file):
         assert '2 fingers, elastomer and calibration files match' in text
         assert len(re.findall(r'^ok   (?:thumb|index): images: \d+\.\d frames/s', text,
                               re.MULTILINE)) == 2
+        assert text.count('darkness: LEDs off: mean level') == 2
+        assert len(re.findall(r'LEDs: red \+\d+, green \+\d+, blue \+\d+ grey levels', text)) == 2
         assert 'ok   hand: all together: thumb ' in text
 
 
@@ -278,6 +280,18 @@ def test_check_says_what_to_do(tactile, hand_file, changes, message):
     with plugged('EF-0001'):
         code, text = tactile('check', hand_file({'thumb': 'EF-0001'}, **changes))
         assert code == 1 and re.search(message, text)
+
+
+def test_check_sees_a_dead_led_and_light_from_outside(tactile, hand_file, monkeypatch):
+    with plugged('EF-0001') as ((emulated, _),):
+        path, sent = hand_file({'thumb': 'EF-0001'}), emulated.leds
+        monkeypatch.setattr(emulated, 'leds', lambda: (sent()[0], 0.0, sent()[2]))
+        code, text = tactile('check', path)
+        assert code == 1 and 'ok   thumb: images' in text and 'ok   thumb: darkness' in text
+        assert 'FAIL thumb: LEDs: green alone at level 0.6 does not light the green' in text
+        monkeypatch.setattr(emulated, 'leds', lambda: tuple(max(0.2, led) for led in sent()))
+        code, text = tactile('check', path)
+        assert code == 1 and re.search('FAIL thumb: darkness: with the LEDs off .* is lit', text)
 
 
 def test_check_names_the_process_that_holds_a_camera(tactile, hand_file):
