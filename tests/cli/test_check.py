@@ -157,6 +157,13 @@ def test_a_person_confirms_each_finger(hand_file):
     assert wrong.concern == 'place' and 'exchange the serial numbers' in wrong.text
 
 
+def test_the_example_of_usb_fingertips_without_them(capsys):
+    assert cli.main(['check', str(shipped('config/usb_hand.yaml'))]) == 1
+    lines = capsys.readouterr().out.splitlines()
+    assert 'FAIL thumb: device: fingertip SN-0001: no such USB camera' in lines[1]
+    assert 'FAIL index: device: ' in lines[2] and lines[-1] == '2 to mend'
+
+
 def test_a_calibration_of_another_fingertip_is_refused(hand_file, capsys):
     assert cli.main(['check', str(hand_file(index={'serial': 'VF-1003'}))]) == 2
     captured = capsys.readouterr()

@@ -50,6 +50,12 @@ def test_the_shipped_hand(config):
         assert finger.leds == {'red': 0.6, 'green': 0.6, 'blue': 0.6}
 
 
+def test_the_example_of_usb_fingertips(config):
+    hand = read_hand(config / 'usb_hand.yaml')
+    assert [(f.serial, f.device.kind, f.device.port) for f in hand.fingers] == [
+        ('SN-0001', 'usb', ''), ('SN-0002', 'usb', '1-2.3')]
+
+
 def test_every_tip_of_the_shipped_hand_points_at_the_plum(config):
     """The tip's z axis, the third column of Rz(yaw) Ry(pitch) Rx(roll), leads to the origin."""
     for finger in read_hand(config / 'four_finger_hand.yaml').fingers:
@@ -158,15 +164,15 @@ def test_a_recording_as_device(read, config):
     (thumb(calibration='calibrations/VF-1001_soft_marked.yaml',
            elastomer='elastomers/soft_plain.yaml'),
      ['VF-1001_soft_marked.yaml: elastomer', 'soft_marked', 'soft_plain']),
+    ({**thumb(calibration='calibrations/VF-1001_soft_marked.yaml'),
+      'image': {'width': 640, 'height': 480}},
+     ['VF-1001_soft_marked.yaml: image', "'320x240'", '640x480']),
     (thumb(device={'kind': 'virtual', 'scenario': 'gone.yaml'}),
      ['thumb.device.scenario', 'no such file']),
     (thumb(device={'kind': 'virtual', 'scenario': 'elastomers/soft_marked.yaml'}),
      ['soft_marked.yaml']),
     (thumb(device={'kind': 'usb', 'profile': 'devices/gone.yaml'}),
      ['thumb.device.profile', 'no such file']),
-    ({**thumb(calibration='calibrations/VF-1001_soft_marked.yaml'),
-      'image': {'width': 640, 'height': 480}},
-     ['VF-1001_soft_marked.yaml: image', "'320x240'", '640x480']),
     (thumb(device={'kind': 'thermal'}),
      ['thumb.device.kind', "'thermal'", 'usb, virtual, recording']),
     (thumb(leds={'red': 1.2}), ['thumb.leds.red', 'found 1.2', 'from 0 to 1']),
