@@ -98,6 +98,8 @@ def _check_finger(hand, finger, ask, devices, streams):
         streams.append(_stream(finger, device))
     try:
         yield from _check_images(finger, device)
+        if finger.device.kind == 'usb':        # it streams
+            streams[-1] = replace(streams[-1], reserved=device.camera.reserved_bytes())
         if ask is not None and device.info.has_light:
             yield from _check_place(finger, ask)
         device.stop()
@@ -201,21 +203,28 @@ def _check_together(devices):
 def _stream(finger, device):
     from tactile_nodes.device.usb_bandwidth import Stream, streaming_transport
 
-    return Stream(finger.name, device.camera.bus,
-                  streaming_transport(device.camera.descriptors()), device.format,
-                  device.info.width_px, device.info.height_px, finger.frame_rate,
-                  device.formats)
+    camera = device.camera
+    return Stream(finger.name, camera.bus, streaming_transport(camera.descriptors()),
+                  device.format, device.info.width_px, device.info.height_px,
+                  device.set_frame_rate(finger.frame_rate), device.rates, camera.speed,
+                  camera.port)
 
 
 def _check_bandwidth(streams):
-    from tactile_nodes.device.usb_bandwidth import PERIODIC_BUDGET_US, plan, used_us
+    """Findings by bus: whether it fits by reckoning, with what others stream there."""
+    from tactile_nodes.device.usb_bandwidth import PERIODIC_BUDGET_US, bus_use, plan, used_us
+    from tactile_nodes.device.usb_discovery import host_controllers
+    from tactile_nodes.device.usb_streams import running_streams
 
-    for advice in plan(streams):
+    controllers, ports = host_controllers(), {stream.port for stream in streams}
+    others = [other for bus in {*controllers, *(stream.bus for stream in streams)}
+              for other in running_streams(bus) if other.port not in ports]
+    for advice in plan(streams, others, controllers):
         yield Finding('hand', 'USB bandwidth', False, advice)
-    for bus, used in sorted(used_us(streams).items()):
-        if used <= PERIODIC_BUDGET_US:
-            yield Finding('hand', 'USB bandwidth', True, f'bus {bus}: {used:.0f} us of '
-                          f'{PERIODIC_BUDGET_US:.0f} us per microframe reserved')
+    used = used_us([*streams, *others])
+    for bus in sorted({stream.bus for stream in streams}):
+        if used[bus] <= PERIODIC_BUDGET_US:
+            yield Finding('hand', 'USB bandwidth', True, bus_use(bus, [*streams, *others]))
 
 
 def _ask(question):

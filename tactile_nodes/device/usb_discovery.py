@@ -11,6 +11,7 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
+from tactile_nodes.device.usb_bandwidth import HIGH_SPEED, setting_bytes
 from tactile_nodes.errors import DeviceError, DeviceLost, escaped
 from tactile_nodes.files.device_profile import NUMBER_YOURSELF
 
@@ -63,6 +64,16 @@ class AttachedCamera:
         """The device's and its configurations' descriptors, raw."""
         return (self.folder / 'descriptors').read_bytes()
 
+    def reserved_bytes(self):
+        """Bytes per microframe that its isochronous stream reserves now; 0 without one."""
+        try:
+            return sum(setting_bytes(self.descriptors(),
+                                     int(_text(interface / 'bInterfaceNumber'), 16),
+                                     int(_text(interface / 'bAlternateSetting')))
+                       for interface in self.folder.glob(f'{self.port}:*'))
+        except OSError:             # unplugged
+            return 0
+
 
 def attached_cameras(sysfs=SYSFS):
     """All USB cameras now attached, by port.
@@ -81,6 +92,13 @@ def attached_cameras(sysfs=SYSFS):
         if camera is not None:
             found.append(camera)
     return sorted(found, key=lambda camera: [int(n) for n in re.findall(r'\d+', camera.port)])
+
+
+def host_controllers(sysfs=SYSFS):
+    """{bus: host controller} of the high-speed buses of this computer."""
+    hubs = (Path(sysfs) / 'bus/usb/devices').glob('usb*')
+    return {int(_text(hub / 'busnum')): Path(os.path.realpath(hub)).parent.name for hub in hubs
+            if float(_text(hub / 'speed')) == HIGH_SPEED}
 
 
 def _camera(entry):

@@ -19,7 +19,7 @@ import yaml
 from tactile_nodes.cli import main as cli
 from tactile_nodes.cli.check import check_hand
 from tactile_nodes.device.contract import Light
-from tactile_nodes.device.usb_discovery import attached_cameras, udev_rule
+from tactile_nodes.device.usb_discovery import attached_cameras, host_controllers, udev_rule
 from tactile_nodes.errors import DeviceError
 from tactile_nodes.files.device_profile import Layout, Leds
 from tactile_nodes.files.hand import read_hand
@@ -70,7 +70,7 @@ def hand_file():
     folder = Path(tempfile.mkdtemp(dir='/dev/shm'))
     folder.chmod(0o755)
 
-    def write(serials, size=SIZE, rate=10.0, **changes):
+    def write(serials, size=SIZE, rate=15.0, **changes):
         profile = yaml.safe_load((ROOT / 'config/devices/emulated_fingertip.yaml').read_text())
         (folder / 'profile.yaml').write_text(yaml.safe_dump({**profile,
                                                              **changes.pop('profile', {})}))
@@ -308,21 +308,35 @@ def test_check_names_the_process_that_holds_a_camera(tactile, hand_file):
         assert re.search(rf"the camera is in use, found '\S+ \({holder.pid}\)'", text)
 
 
-def test_check_reckons_the_bus_and_plans(tactile, hand_file):
-    """Compressed isochronous streams may take the largest packets: two do not fit."""
-    with plugged('EF-0001', 'EF-0002', bulk=False):
-        path = hand_file({'thumb': 'EF-0001', 'index': 'EF-0002'}, rate=5.0)
-        code, text = tactile('check', path)
+def test_check_reckons_the_bus_and_plans(tactile, hand_file, monkeypatch):
+    fingers = {'thumb': 'EF-0001', 'index': 'EF-0002'}
+    with plugged(*fingers.values(), bulk=False):
+        code, text = tactile('check', hand_file(fingers))
+        # compressed, so as the kernel was seen to reserve
+        assert code == 0 and 'MJPG 160x120 at 15/s takes 5 us; together 10 us of 100 us' in text
+    monkeypatch.setattr('tests.device.emulated.descriptors.ISO_SIZES', (3072,))
+    with plugged(*fingers.values(), bulk=False):
         bus = attached_cameras()[0].bus
+        other, name = next(item for item in sorted(host_controllers().items()) if item[0] != bus)
+        code, text = tactile('check', hand_file(fingers))
         assert code == 1
-        assert f'FAIL hand: USB bandwidth: bus {bus}: thumb MJPG 160x120 at 5/s takes 61 us, ' \
-            'index MJPG 160x120 at 5/s takes 61 us; together 122 us of 100 us.' in text
-        assert 'Move index to a port of another host controller, or name YUYV first in the ' \
-            'device profile and run at 5 frames/s or less.' in text
-        path = hand_file({'thumb': 'EF-0001', 'index': 'EF-0002'}, rate=5.0,
-                         profile={'formats': ['YUYV']})
+        assert f'FAIL hand: USB bandwidth: bus {bus}: thumb MJPG 160x120 at 15/s takes 61 us, ' \
+            'index MJPG 160x120 at 15/s takes 61 us; together 122 us of 100 us' in text
+        assert f'Move index to a port of another host controller ({name}, bus {other}, has room ' \
+            'for index), or choose a smaller image.' in text
+
+
+def test_check_reckons_with_the_rate_taken_and_with_what_others_stream(tactile, hand_file):
+    with plugged('EF-0001', 'EF-0002', 'EF-0003', bulk=False), \
+            fingertip('EF-0002', rate=15.0) as other, fingertip('EF-0003'):
+        other.start()                                       # EF-0003 is open, but does not stream
+        path = hand_file({'thumb': 'EF-0001'}, rate=13.0)
         code, text = tactile('check', path)
-        assert code == 0 and f'ok   hand: USB bandwidth: bus {bus}: 10 us of 100 us' in text
+        assert code == 1 and 'thumb MJPG 160x120 at 15/s takes 5 us, EF-0002 on port ' in text
+        wanted = rf'streams MJPG 160x120 at 15/s \(\S+ \({os.getpid()}\)\), takes \d+ us; together'
+        assert re.search(wanted, text) and 'EF-0003' not in text
+        other.stop()
+        assert 'EF-0002' not in tactile('check', path)[1]
 
 
 def test_check_of_a_wrong_file_starts_nothing(tactile, hand_file):
