@@ -2,12 +2,13 @@
 """`tactile check`: before a session, is every finger there, right, lit and able to stream."""
 
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from tactile_nodes.errors import TactileError
 
 _FRAMES = 8              # looked at per finger, after as many for the light to settle
+_SETTLING = 5            # frames until another light has come through all buffers
 _READ_TIMEOUT = 2.0      # s
 _MIN_RATE = 0.9          # of the rate asked for
 
@@ -27,8 +28,9 @@ def add_parser(subparsers):
     parser = subparsers.add_parser(
         'check', help='check a hand before a session',
         description='Check every finger of a hand: attached once with the right serial number, '
-                    'files that match, image format and rate, USB bandwidth, exposure. One '
-                    'finger after the other is lit so that you can confirm which it is. '
+                    'files that match, image format and rate, USB bandwidth, exposure, darkness '
+                    'without LEDs and the light of each. One finger after the other is lit so '
+                    'that you can confirm which it is. '
                     'Exit code 0: all well; 1: something to do; 2: the hand file is wrong.')
     parser.add_argument('hand', metavar='HAND.yaml', type=Path, help='hand file')
     parser.add_argument('--no-lights', action='store_true',
@@ -59,7 +61,8 @@ def check_hand(hand, ask=None):
     ----------
     hand : Hand
     ask : callable or None
-        Called with a question while a finger is lit; says whether the person confirms.
+        Called with a question while a finger is lit; says whether the person confirms, None
+        for no answer.
 
     Yields
     ------
@@ -95,10 +98,10 @@ def _check_finger(hand, finger, ask, devices, streams):
         streams.append(_stream(finger, device))
     try:
         yield from _check_images(finger, device)
-        if ask is not None and device.info.has_light \
-                and not ask(f'Is it {finger.name} ({finger.serial}) whose LEDs are lit?'):
-            yield Finding(finger.name, 'place', False, f'{finger.serial} is not on {finger.name}: '
-                          'exchange the serial numbers in the hand file')
+        if finger.device.kind == 'usb':        # it streams
+            streams[-1] = replace(streams[-1], reserved=device.camera.reserved_bytes())
+        if ask is not None and device.info.has_light:
+            yield from _check_place(finger, ask)
         device.stop()
         if device.info.has_light:
             device.set_light(OFF)
@@ -108,6 +111,17 @@ def _check_finger(hand, finger, ask, devices, streams):
         yield from (Finding(finger.name, 'settings', False, f'{name}: {note}; write what the '
                             'camera takes into the hand file or the device profile')
                     for name, note in device.notes.items())
+
+
+def _check_place(finger, ask):
+    answer = ask(f'Is it {finger.name} ({finger.serial}) whose LEDs are lit?')
+    if answer is None:
+        yield Finding(finger.name, 'place', False, 'nobody has confirmed it: answer y or n, or '
+                      'say --no-lights')
+    elif not answer:
+        yield Finding(finger.name, 'place', False, f'{finger.serial} is not on {finger.name}: '
+                      'exchange the serial numbers in the hand file (the ports, where all '
+                      'cameras have the same number or none)')
 
 
 def _check_images(finger, device):
@@ -125,6 +139,28 @@ def _check_images(finger, device):
     problem = problem or _too_slow(rate, finger.frame_rate)
     yield Finding(finger.name, 'images', not problem, problem or
                   f'{rate:.1f} frames/s, mean level {values["mean level"]}')
+    if not problem and device.info.has_light:
+        yield from _check_lights(finger, device)
+
+
+def _check_lights(finger, device):
+    """With the LEDs off it must be dark, and each channel alone must show; then lit as before."""
+    from tactile_nodes.device.contract import OFF, Light
+    from tactile_nodes.nodes.camera_health import judge_channels, judge_darkness
+
+    def image(light):
+        device.set_light(light)
+        return [device.read(_READ_TIMEOUT) for _ in range(_SETTLING)][-1].image
+
+    dark = image(OFF)
+    # a channel without light is a fault only where depth is seen in the colours
+    alone = {channel: (level, image(replace(OFF, **{channel: level})))
+             for channel, level in finger.leds.items()
+             if level or finger.elastomer.kind.has_shading}
+    device.set_light(Light(**finger.leds))
+    for concern, (problem, seen) in (('darkness', judge_darkness(dark)),
+                                     ('LEDs', judge_channels(dark, alone))):
+        yield Finding(finger.name, concern, not problem, problem or seen)
 
 
 def _look(device):
@@ -167,22 +203,33 @@ def _check_together(devices):
 def _stream(finger, device):
     from tactile_nodes.device.usb_bandwidth import Stream, streaming_transport
 
-    return Stream(finger.name, device.camera.bus,
-                  streaming_transport(device.camera.descriptors()), device.format,
-                  device.info.width_px, device.info.height_px, finger.frame_rate,
-                  device.formats)
+    camera = device.camera
+    return Stream(finger.name, camera.bus, streaming_transport(camera.descriptors()),
+                  device.format, device.info.width_px, device.info.height_px,
+                  device.set_frame_rate(finger.frame_rate), device.rates, camera.speed,
+                  camera.port)
 
 
 def _check_bandwidth(streams):
-    from tactile_nodes.device.usb_bandwidth import PERIODIC_BUDGET_US, plan, used_us
+    """Findings by bus: whether it fits by reckoning, with what others stream there."""
+    from tactile_nodes.device.usb_bandwidth import PERIODIC_BUDGET_US, bus_use, plan, used_us
+    from tactile_nodes.device.usb_discovery import host_controllers
+    from tactile_nodes.device.usb_streams import running_streams
 
-    for advice in plan(streams):
+    controllers, ports = host_controllers(), {stream.port for stream in streams}
+    others = [other for bus in {*controllers, *(stream.bus for stream in streams)}
+              for other in running_streams(bus) if other.port not in ports]
+    for advice in plan(streams, others, controllers):
         yield Finding('hand', 'USB bandwidth', False, advice)
-    for bus, used in sorted(used_us(streams).items()):
-        if used <= PERIODIC_BUDGET_US:
-            yield Finding('hand', 'USB bandwidth', True, f'bus {bus}: {used:.0f} us of '
-                          f'{PERIODIC_BUDGET_US:.0f} us per microframe reserved')
+    used = used_us([*streams, *others])
+    for bus in sorted({stream.bus for stream in streams}):
+        if used[bus] <= PERIODIC_BUDGET_US:
+            yield Finding('hand', 'USB bandwidth', True, bus_use(bus, [*streams, *others]))
 
 
 def _ask(question):
-    return input(f'{question} [Y/n] ').strip().lower() in ('', 'y', 'yes')
+    try:
+        return input(f'{question} [Y/n] ').strip().lower() in ('', 'y', 'yes')
+    except EOFError:                    # Ctrl-D
+        print()
+        return None

@@ -15,8 +15,9 @@ import numpy as np
 from tactile_nodes.core.types import Frame
 from tactile_nodes.device.contract import OFF, DeviceInfo, FingertipDevice, check_setting
 from tactile_nodes.device.images import decode_image, is_dark
-from tactile_nodes.device.usb_discovery import attached_cameras, find_camera, holders, udev_rule
+from tactile_nodes.device.usb_discovery import find_camera, holders, udev_rule
 from tactile_nodes.device.usb_leds import led_driver, rounded
+from tactile_nodes.device.usb_streams import running_streams
 from tactile_nodes.device.v4l2 import NO_ANSWER, VideoNode
 from tactile_nodes.errors import DeviceError, DeviceLost, FrameTimeout
 
@@ -65,7 +66,8 @@ class UsbDevice(FingertipDevice):
                 return
             self.notes.clear()
             self._gone = None
-            self.camera = find_camera(self._serial, self._port)
+            self.camera = find_camera(self._serial, self._port,
+                                      unique_serial=self._profile.unique_serial)
             if not self._profile.matches(self.camera):
                 raise DeviceError(
                     'the device profile is for another kind of device', where=self._where(),
@@ -148,11 +150,12 @@ class UsbDevice(FingertipDevice):
                               expected='a camera that nobody streams from',
                               fix='End that program.')
         if error.errno == errno.ENOSPC:
-            others = [f'{c.serial or c.product} on port {c.port}'
-                      + ''.join(f', open in {holder}' for holder in holders(c.node))
-                      for c in attached_cameras() if c.bus == bus and c.port != self.camera.port]
+            others = [str(other) for other in running_streams(bus)
+                      if other.port != self.camera.port]
             return DeviceLost(f'no bandwidth left on USB bus {bus}', where=where,
-                              found='also there: ' + ('; '.join(others) or 'nothing'),
+                              found='; '.join(others) or 'no other camera that streams there',
+                              expected='room for {} {}x{} at {:g}/s'.format(
+                                  self._mode.format, *self._size, self._rate),
                               fix='Move fingers to another host controller or lower format or '
                                   'rate; `tactile check` plans it.')
         if error.errno not in NO_ANSWER:
@@ -191,7 +194,8 @@ class UsbDevice(FingertipDevice):
         self._need_open()
         rates = self._mode.rates or (1.0, 240.0)
         return DeviceInfo(
-            serial=self.camera.serial, width_px=self._size[0], height_px=self._size[1],
+            serial=self._serial or self.camera.serial,
+            width_px=self._size[0], height_px=self._size[1],
             description=f'{self.camera.product}, {self._profile.name}, port {self.camera.port}, '
             f'{self.camera.node}, {self._mode.format}',
             frame_rate_range=(min(rates), max(rates)),
@@ -211,11 +215,11 @@ class UsbDevice(FingertipDevice):
         return self._mode.format
 
     @property
-    def formats(self):
-        """Names of all formats that the camera has in this size; only while open."""
+    def rates(self):
+        """{format: rates in Hz} that the camera lists in this size; only while open."""
         self._need_open()
-        return tuple(m.format for m in self._node.modes()
-                     if (m.width_px, m.height_px) == self._size)
+        return {m.format: m.rates for m in self._node.modes()
+                if (m.width_px, m.height_px) == self._size}
 
     # settings
 

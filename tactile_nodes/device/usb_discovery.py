@@ -11,7 +11,9 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-from tactile_nodes.errors import DeviceLost, escaped
+from tactile_nodes.device.usb_bandwidth import HIGH_SPEED, setting_bytes
+from tactile_nodes.errors import DeviceError, DeviceLost, escaped
+from tactile_nodes.files.device_profile import NUMBER_YOURSELF
 
 SYSFS = Path('/sys')
 
@@ -62,6 +64,16 @@ class AttachedCamera:
         """The device's and its configurations' descriptors, raw."""
         return (self.folder / 'descriptors').read_bytes()
 
+    def reserved_bytes(self):
+        """Bytes per microframe that its isochronous stream reserves now; 0 without one."""
+        try:
+            return sum(setting_bytes(self.descriptors(),
+                                     int(_text(interface / 'bInterfaceNumber'), 16),
+                                     int(_text(interface / 'bAlternateSetting')))
+                       for interface in self.folder.glob(f'{self.port}:*'))
+        except OSError:             # unplugged
+            return 0
+
 
 def attached_cameras(sysfs=SYSFS):
     """All USB cameras now attached, by port.
@@ -80,6 +92,13 @@ def attached_cameras(sysfs=SYSFS):
         if camera is not None:
             found.append(camera)
     return sorted(found, key=lambda camera: [int(n) for n in re.findall(r'\d+', camera.port)])
+
+
+def host_controllers(sysfs=SYSFS):
+    """{bus: host controller} of the high-speed buses of this computer."""
+    hubs = (Path(sysfs) / 'bus/usb/devices').glob('usb*')
+    return {int(_text(hub / 'busnum')): Path(os.path.realpath(hub)).parent.name for hub in hubs
+            if float(_text(hub / 'speed')) == HIGH_SPEED}
 
 
 def _camera(entry):
@@ -110,36 +129,51 @@ def _text(path, default=None):
         return default
 
 
-def find_camera(serial, port='', sysfs=SYSFS):
+def find_camera(serial, port='', *, unique_serial=True, sysfs=SYSFS):
     """The camera with this serial number, or with a `port` the one plugged in there.
+
+    Without `unique_serial` the cameras are not told apart by serial numbers: `serial` is only a
+    name for messages, and the port finds it.
 
     Raises
     ------
     DeviceLost
         It is not attached (lists those present), several have the serial, or another serial is
         on the port.
+    DeviceError
+        The port is not named though it must be.
     """
     cameras = attached_cameras(sysfs)
     where = f'fingertip {serial or port}'
+    if not unique_serial and not port:
+        raise DeviceError('its port is not named', where=where, expected='a port, because devices '
+                          'of this profile are not told apart by serial numbers',
+                          fix='Name the `port` in the hand file; `tactile devices` lists them.')
+    wanted = serial if unique_serial else ''
     if port:
         matches = [camera for camera in cameras if camera.port == port]
-        if matches and serial and matches[0].serial != serial:
+        if matches and wanted and matches[0].serial != wanted:
             raise DeviceLost('another device is plugged into its port', where=where,
                              found=matches[0].serial or 'a device without a serial number',
                              expected=f'{serial} on port {port}',
                              fix='Plug each finger into its own port, or name the port where '
-                                 'this one is now.')
+                                 'this one is now.'
+                                 + ('' if matches[0].serial else f' {NUMBER_YOURSELF}'))
     else:
-        matches = [camera for camera in cameras if camera.serial == serial]
+        matches = [camera for camera in cameras if camera.serial == wanted]
     if not matches:
         present = ', '.join(f'{c.serial or "(no serial)"} on port {c.port}' for c in cameras)
         raise DeviceLost('no such USB camera', where=where, found=present or 'no USB camera',
-                          expected=f'port {port}' if port else f'serial {serial}',
-                          fix='Check plug, cable and power; `tactile devices` lists all.')
+                          expected=f'{wanted or "any"} on port {port}' if port
+                          else f'serial {serial}',
+                          fix='Check plug, cable and power; `tactile devices` lists all.'
+                              + (f' {NUMBER_YOURSELF}' if wanted and not all(
+                                  camera.serial for camera in cameras) else ''))
     if len(matches) > 1:
         raise DeviceLost('several devices have this serial number', where=where,
                          found=', '.join(f'port {camera.port}' for camera in matches),
-                         expected='one', fix="Name each finger's `port` in the hand file.")
+                         expected='one',
+                         fix=f'Unplug those that are not of the hand. {NUMBER_YOURSELF}')
     return matches[0]
 
 

@@ -253,6 +253,13 @@ class VideoNode:
                                        pixelformat=fourcc(pixel), field=1))
         return (fourcc_text(f.pixelformat), f.width, f.height, f.bytesperline, f.sizeimage)
 
+    def mode(self):
+        """What is set now, also by another process: (fourcc text, width, height, rate in Hz)."""
+        f = self._call(_G_FMT, _Format(type=CAPTURE))
+        p = self._call(_G_PARM, _StreamParameters(type=CAPTURE))
+        return (fourcc_text(f.pixelformat), f.width, f.height,
+                p.denominator / p.numerator if p.numerator else 0.0)
+
     def set_rate(self, rate):
         """Ask for frames per second; returns the rate that the driver took."""
         denominator = round(rate * 1000)

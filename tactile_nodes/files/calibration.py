@@ -52,7 +52,7 @@ class Calibration:
     statistics: dict = field(default_factory=dict)
 
 
-def read_calibration(path, *, serial=None, elastomer=None):
+def read_calibration(path, *, serial=None, elastomer=None, size=None):
     """Read a calibration file.
 
     Parameters
@@ -60,6 +60,8 @@ def read_calibration(path, *, serial=None, elastomer=None):
     path : path-like
     serial, elastomer : str, optional
         The fingertip and the elastomer's name it is wanted for; a file made for others is refused.
+    size : (int, int), optional
+        Width and height of the images it is wanted for, px; likewise.
 
     Returns
     -------
@@ -89,14 +91,19 @@ def read_calibration(path, *, serial=None, elastomer=None):
         raise top.error('created', created, 'a date like 2026-01-31T12:00:00+00:00') from None
     version = top.text('software_version')
     image = top.section('image')
-    scale, size = image.number('um_per_px', above=0, high=1e4) * 1e-6, ('height_px', 'width_px')
+    scale = image.number('um_per_px', above=0, high=1e4) * 1e-6
     distortion = image.number('distortion', 0.0)
     try:
-        geometry = ImageGeometry(*(image.integer(key, low=16, high=4096) for key in size), scale,
-                                 distortion)
+        geometry = ImageGeometry(*(image.integer(key, low=16, high=4096)
+                                   for key in ('height_px', 'width_px')), scale, distortion)
     except DataError as error:
         raise FileError(str(error), where=top.where('image')) from None
     image.finish()
+    if size is not None and geometry.shape != size[::-1]:
+        raise FileError('calibration of another image size', where=top.where('image'),
+                        found=f'{geometry.width_px}x{geometry.height_px}',
+                        expected='{}x{}'.format(*size),
+                        fix='Calibrate at that size, or set the size it was made with.')
     shading = _read_shading(top)
     force = _read_force(top.section('force'))
     statistics = top.mapping('statistics', {})

@@ -16,6 +16,9 @@ KEYS = (
     ('usb.vendor_id', 'with `usb`', 'only devices with this id are of this kind (`tactile devices '
      '--json`, `lsusb`); without `usb` any camera'),
     ('usb.product_id', 'with `usb`', 'the same'),
+    ('usb.unique_serial', 'optional', '`false`: these devices have no serial number, or all the '
+     'same; the hand file then needs the `port` of each, and its `serial` is a name of your '
+     'choice, written on the fingertip, for records and calibration'),
     ('formats', 'always', 'image formats, `MJPG` and `YUYV`, the preferred one first'),
     ('fixed_controls[].id', 'with `fixed_controls`', 'V4L2 controls that are set in this order '
      'when the device is opened: automatic exposure, gain and white balance off first (`v4l2-ctl '
@@ -43,6 +46,10 @@ KEYS = (
     ('leds.layout.range', 'with `layout`', 'device values of level 0 and level 1'),
 )
 """What a user fills in for a new kind of fingertip; the README's table."""
+NUMBER_YOURSELF = (
+    'Where cameras have no serial number, or all the same, say `usb.unique_serial: false` in the '
+    'device profile, and in the hand file give each finger a `serial` of your choice and the '
+    '`port` it is plugged into.')
 
 
 @dataclass(frozen=True)
@@ -138,6 +145,8 @@ class DeviceProfile:
         gain and white balance off come first.
     exposure, gain : ScaledControl or None
     leds : Leds
+    unique_serial : bool
+        Whether devices of this kind are told apart by their serial numbers, else by their ports.
     """
 
     name: str
@@ -148,6 +157,7 @@ class DeviceProfile:
     exposure: ScaledControl | None
     gain: ScaledControl | None
     leds: Leds
+    unique_serial: bool = True
 
     def matches(self, camera):
         """Whether `camera` (with `vendor_id`, `product_id`) is of this kind."""
@@ -170,16 +180,18 @@ def read_device_profile(path):
     """
     top = read_section(path)
     usb = top.section('usb', None)
-    ids = (None, None)
+    ids, unique = (None, None), True
     if usb is not None:
         ids = (usb.integer('vendor_id', low=0, high=0xFFFF),
                usb.integer('product_id', low=0, high=0xFFFF))
+        unique = usb.flag('unique_serial', True)
         usb.finish()
     profile = DeviceProfile(
         name=top.text('name'), vendor_id=ids[0], product_id=ids[1], formats=_formats(top),
         fixed=tuple(_fixed(s) for s in top.sections('fixed_controls', ())),
         exposure=_scaled(top.section('exposure', None), 'step_s'),
-        gain=_scaled(top.section('gain', None), 'step'), leds=_leds(top.section('leds')))
+        gain=_scaled(top.section('gain', None), 'step'), leds=_leds(top.section('leds')),
+        unique_serial=unique)
     top.finish()
     return profile
 

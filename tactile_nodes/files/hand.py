@@ -8,7 +8,7 @@ from pathlib import Path
 
 from tactile_nodes.core.types import Elastomer
 from tactile_nodes.files.calibration import read_calibration
-from tactile_nodes.files.device_profile import read_device_profile
+from tactile_nodes.files.device_profile import NUMBER_YOURSELF, read_device_profile
 from tactile_nodes.files.elastomer import read_elastomer
 from tactile_nodes.files.scenario import read_scenario
 from tactile_nodes.files.section import read_section
@@ -157,25 +157,30 @@ def read_hand(path):
     names = group.keys()
     if not 0 < len(names) <= _MOST_FINGERS:
         raise top.error('fingers', names, f'at least one finger, at most {_MOST_FINGERS}')
-    _check_serials(group, names)
-    fingers = tuple(_finger(group, name, common) for name in names)
+    _check_owners(group, names)
+    size = hand['width'], hand['height']
+    fingers = tuple(_finger(group, name, common, size) for name in names)
     group.finish()
     top.finish()
     return Hand(fingers=fingers, **hand)
 
 
-def _check_serials(group, names):
+def _check_owners(group, names):
+    """Refuse a serial number or a port that two fingers have."""
     owners = {}
     for name in names:
         finger = group.section(name)
-        serial = finger.text('serial')
-        if serial in owners:
-            raise finger.error('serial', serial,
-                               f'one that no other finger has ({owners[serial]} has it)')
-        owners[serial] = name
+        device = finger.section('device')
+        for section, key, value in ((finger, 'serial', finger.text('serial')),
+                                    (device, 'port', device.text('port', None))):
+            owner = owners.setdefault((key, value), name)
+            if value is not None and owner != name:
+                raise section.error(key, value, f'one that no other finger has ({owner} has it)',
+                                    NUMBER_YOURSELF if key == 'serial' and device.has('profile')
+                                    else None)
 
 
-def _finger(group, name, common):
+def _finger(group, name, common, size):
     _name(group, name, name)
     where = group.section(name)
     serial = where.text('serial')
@@ -183,7 +188,7 @@ def _finger(group, name, common):
     elastomer = read_elastomer(elastomer_file)
     calibration_file = where.file('calibration', None)
     if calibration_file is not None:
-        read_calibration(calibration_file, serial=serial, elastomer=elastomer.name)
+        read_calibration(calibration_file, serial=serial, elastomer=elastomer.name, size=size)
     settings = _settings(where, common)
     finger = Finger(
         name=name, serial=serial, elastomer=elastomer,
@@ -213,7 +218,11 @@ def _device(section):
     kind = section.choice('kind', ('usb', 'virtual', 'recording'))
     if kind == 'usb':
         device = DeviceSpec(kind, profile=section.file('profile'), port=section.text('port', ''))
-        read_device_profile(device.profile)
+        profile = read_device_profile(device.profile)
+        if not device.port and not profile.unique_serial:
+            raise section.error('port', None, 'the port that the finger is plugged into, because '
+                                'devices of this profile are not told apart by serial numbers',
+                                '`tactile devices` lists the ports.')
     elif kind == 'virtual':
         device = DeviceSpec(kind, scenario=section.file('scenario'),
                             start=section.number('start_s', 0.0, **_range('scenario_start')))

@@ -7,7 +7,9 @@ import numpy as np
 
 from tactile_nodes.device.images import DARK, MAX_DARK, is_dark
 
-_SATURATED, _MAX_SATURATED = 250, 0.02   # grey level; share of the pixels; as DARK and MAX_DARK
+_SATURATED = 250                         # grey level; as DARK and MAX_DARK: common practice
+_MAX_SATURATED, _MAX_LEAK = 0.02, 0.02   # shares of the pixels
+_OWN_LIGHT = 1 / 3                       # of the image's channel that an LED brightens most
 _MIN_RATE = 0.9                          # of the rate asked for
 _MAX_DROPS = 0.02                        # of the frames
 _SAME_PICTURE = 10         # identical pictures in a row: a live sensor's noise never repeats
@@ -108,3 +110,50 @@ def judge_image(image):
     if saturated > _MAX_SATURATED:
         return 'the image is saturated: lower LED levels, exposure or gain', values
     return '', values
+
+
+def judge_darkness(image):
+    """Whether an image (H, W, 3) uint8 that was taken with the LEDs off is dark.
+
+    Returns
+    -------
+    problem : str
+        '' or what to do.
+    seen : str
+    """
+    sample = image.max(axis=2)
+    lit = np.mean(sample >= DARK)
+    if lit > _MAX_LEAK:
+        return (f'with the LEDs off {100 * lit:.0f} % of the image is lit: close the gap that '
+                'lets light in, or shade the finger; lower the gain if all of it is'), ''
+    return '', f'LEDs off: mean level {sample.mean():.0f} of 255'
+
+
+def judge_channels(dark, alone):
+    """Whether every LED channel lights its own channel of the image.
+
+    Parameters
+    ----------
+    dark : array (H, W, 3) uint8, bgr
+        With the LEDs off.
+    alone : dict of str to (float, array)
+        By channel: its level, and the image that it alone gives.
+
+    Returns
+    -------
+    problem : str
+        '' or what to do.
+    seen : str
+    """
+    problems, seen = [], []
+    for name, (level, image) in alone.items():
+        rise = dict(zip(('blue', 'green', 'red'),
+                        image.mean(axis=(0, 1)) - dark.mean(axis=(0, 1)), strict=True))
+        seen.append(f'{name} {rise[name]:+.0f}')
+        if rise[name] < max(DARK, _OWN_LIGHT * max(rise.values())):
+            problems.append(
+                f'{name} alone at level {level:g} does not light the {name} of the image ('
+                + ', '.join(f'{other} {rise[other]:+.0f}' for other in alone)
+                + f' grey levels): raise leds.{name}, or check that LED and `leds` in the device '
+                'profile')
+    return '; '.join(problems), ', '.join(seen) + ' grey levels'

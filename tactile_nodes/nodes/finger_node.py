@@ -104,20 +104,14 @@ class StageNode(FingerNode, Node):
         self.prepare(kind, concern)
         settings = self.settings
         self.elastomer = read_elastomer(settings.elastomer_file)
-        self.calibration, size = None, (settings.height, settings.width)
-        self.geometry = ImageGeometry.usual(*size)
+        self.calibration = None
+        self.geometry = ImageGeometry.usual(settings.height, settings.width)
         if settings.calibration_file:
             self.calibration = read_calibration(
                 settings.calibration_file, serial=settings.serial or None,
-                elastomer=self.elastomer.name)
+                elastomer=self.elastomer.name, size=(settings.width, settings.height))
             self.elastomer = self.calibration.elastomer      # as offline, to the last digit
             self.geometry = self.calibration.geometry
-            if self.geometry.shape != size:
-                raise DataError('calibration of another image size',
-                                where=settings.calibration_file,
-                                found=f'{self.geometry.width_px}x{self.geometry.height_px}',
-                                expected=f'{settings.width}x{settings.height}',
-                                fix='Calibrate at that size, or set the size it was made with.')
         self.problem = ''
         self._frames = self._refused = 0
         self._seconds, self._seen = [], (0, 0)

@@ -9,9 +9,12 @@ from tactile_nodes.device.usb_discovery import (
     attached_cameras,
     find_camera,
     holders,
+    host_controllers,
     udev_rule,
 )
+from tactile_nodes.device.usb_streams import running_streams
 from tactile_nodes.errors import DeviceError, DeviceLost
+from tests.device.emulated import descriptors
 
 
 def plug(sysfs, number, port, serial, *, bus=1, speed='480'):
@@ -79,6 +82,66 @@ def test_found_by_serial_or_port(sysfs):
     with pytest.raises(DeviceError, match='several.*port 1-2, port 1-3'):
         find_camera('FT-2', sysfs=sysfs)
     assert find_camera('FT-2', '1-3', sysfs=sysfs).address == 5
+
+
+def test_without_serial_numbers_of_their_own_the_port_tells(sysfs):
+    def found(port):
+        return find_camera('left-1', port, unique_serial=False, sysfs=sysfs)
+
+    plug(sysfs, 5, '1-3', 'FT-2')
+    assert [found(port).address for port in ('2-1.4', '1-2', '1-3')] == [3, 1, 5]
+    with pytest.raises(DeviceLost, match='fingertip left-1: no such.*expected any on port 1-4'):
+        found('1-4')
+    with pytest.raises(DeviceError, match='left-1: its port is not named.*`port` in the hand'):
+        found('')
+
+
+def test_what_to_do_about_missing_and_equal_serial_numbers_is_said(sysfs):
+    plug(sysfs, 5, '1-3', 'FT-2')
+    advice = 'unique_serial: false` in the device profile'
+    for serial, port in (('FT-2', ''), ('left-1', ''), ('left-1', '2-1.4')):
+        with pytest.raises(DeviceError, match=advice):
+            find_camera(serial, port, sysfs=sysfs)
+    with pytest.raises(DeviceError) as caught:
+        find_camera('FT-2', '1-10', sysfs=sysfs)       # plugged into the wrong port: no such hint
+    assert advice not in str(caught.value)
+
+
+def test_the_host_controllers_of_high_speed_buses(sysfs):
+    for bus, speed in ((1, '480'), (2, '12'), (3, '5000')):
+        hub = sysfs / f'devices/pci0000:00/0000:00:1{bus}.0/usb{bus}'
+        hub.mkdir(parents=True)
+        (hub / 'busnum').write_text(f'{bus}\n')
+        (hub / 'speed').write_text(f'{speed}\n')
+        link = sysfs / f'bus/usb/devices/usb{bus}'
+        link.parent.mkdir(parents=True, exist_ok=True)
+        link.symlink_to(hub)
+    assert host_controllers(sysfs) == {1: '0000:00:11.0'}
+
+
+def set_alternate(device, alternate, bulk=False):
+    """The setting in use of the streaming interface, as the kernel shows it (sysfs-bus-usb)."""
+    raw = descriptors.device() + descriptors.configuration(bulk=bulk)
+    (device / 'descriptors').write_bytes(raw)
+    for number, setting in ((0, 0), (1, alternate)):
+        interface = device / f'{device.name}:1.{number}'
+        interface.mkdir(exist_ok=True)
+        (interface / 'bInterfaceNumber').write_text(f'{number:02x}\n')
+        (interface / 'bAlternateSetting').write_text(f'{setting:2d}\n')
+
+
+def test_what_streams_on_a_bus_is_read_from_the_settings_in_use(sysfs):
+    sizes = descriptors.ISO_SIZES
+    ports = sysfs / 'devices/pci0000:00/0000:00:14.0/usb1'
+    set_alternate(ports / '1-2', sizes.index(3072) + 1)
+    set_alternate(ports / '1-10', 0)                    # not streaming
+    set_alternate(plug(sysfs, 5, '1-3', ''), 0, bulk=True)
+    plug(sysfs, 7, '1-5', '')                           # going away
+    set_alternate(plug(sysfs, 6, '1-4', 'FT-4', bus=3), sizes.index(800) + 1)
+    running, = running_streams(1, sysfs)
+    assert (running.port, running.bus, running.time_us) == ('1-2', 1, 61.0)
+    assert str(running).startswith('FT-2 on port 1-2 streams')
+    assert [r.time_us for r in running_streams(3, sysfs)] == [17.0]
 
 
 def test_a_device_that_goes_away_under_the_look_is_left_out(sysfs):

@@ -65,6 +65,13 @@ def test_a_calibration_of_something_else_is_refused(path, wanted, found):
     assert repr(found) in message and value in message
 
 
+def test_a_calibration_of_another_image_size_is_refused(path):
+    assert read_calibration(path, size=(320, 240)).geometry.shape == (240, 320)
+    with pytest.raises(FileError, match="cal.yaml: image: calibration of another image size, "
+                                        "found '320x240', expected 640x480"):
+        read_calibration(path, size=(640, 480))
+
+
 @pytest.mark.parametrize(('old', 'new', 'expected'), [
     ('gamma: 1.65', 'gamma: 9', 'shading.gamma.*found 9'),
     ('gamma: 1.65', 'gama: 1.65', 'shading.gamma.*missing'),

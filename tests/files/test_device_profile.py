@@ -42,6 +42,9 @@ def test_reads_every_key(write):
     assert (profile.vendor_id, profile.product_id, profile.formats) == (0x1234, 0x5678, ('YUYV',))
     assert profile.leds.layout == Layout((1, 'red', 'green', 'blue'), 2, True, 0, 1023)
     assert profile.leds.layout.size == 7 and profile.gain is None
+    assert profile.unique_serial
+    named = read_device_profile(write(BASE.replace('0x5678', '1, unique_serial: false') + UNIT))
+    assert not named.unique_serial
 
 
 def test_commented_ways_of_the_generic_profile_are_right(write):
@@ -97,9 +100,9 @@ WAYS = ({'way': 'v4l2_control', 'gamma': 2.0, 'controls': {'all': 5}},
 
 
 def full(leds):
-    return {'name': 'full', 'usb': {'vendor_id': 1, 'product_id': 2}, 'formats': ['YUYV'],
-            'fixed_controls': [{'id': 1, 'value': 2}], 'exposure': {'id': 3, 'step_s': 0.1},
-            'gain': {'id': 4, 'step': 0.1}, 'leds': leds}
+    return {'name': 'full', 'usb': {'vendor_id': 1, 'product_id': 2, 'unique_serial': False},
+            'formats': ['YUYV'], 'fixed_controls': [{'id': 1, 'value': 2}],
+            'exposure': {'id': 3, 'step_s': 0.1}, 'gain': {'id': 4, 'step': 0.1}, 'leds': leds}
 
 
 def paths(value, path=''):

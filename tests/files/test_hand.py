@@ -50,6 +50,12 @@ def test_the_shipped_hand(config):
         assert finger.leds == {'red': 0.6, 'green': 0.6, 'blue': 0.6}
 
 
+def test_the_example_of_usb_fingertips(config):
+    hand = read_hand(config / 'usb_hand.yaml')
+    assert [(f.serial, f.device.kind, f.device.port) for f in hand.fingers] == [
+        ('SN-0001', 'usb', ''), ('SN-0002', 'usb', '1-2.3')]
+
+
 def test_every_tip_of_the_shipped_hand_points_at_the_plum(config):
     """The tip's z axis, the third column of Rz(yaw) Ry(pitch) Rx(roll), leads to the origin."""
     for finger in read_hand(config / 'four_finger_hand.yaml').fingers:
@@ -92,6 +98,44 @@ def test_a_usb_fingertip_as_device(read, config):
     assert finger.device.port == '1-2.3'
 
 
+@pytest.fixture
+def unnumbered(config):
+    """Give a device profile of cameras without serial numbers of their own."""
+    (config / 'unnumbered.yaml').write_text(
+        'name: unnumbered\nusb: {vendor_id: 1, product_id: 2, unique_serial: false}\n'
+        'formats: [MJPG]\nleds: {way: none}\n')
+    return {'kind': 'usb', 'profile': 'unnumbered.yaml'}
+
+
+def test_ports_tell_cameras_without_serial_numbers_apart(read, unnumbered):
+    """The hand file's serial is then a name for the records, and guards the calibration."""
+    left = {**THUMB, 'device': {**unnumbered, 'port': '1-2'},
+            'calibration': 'calibrations/VF-1001_soft_marked.yaml'}
+    right = {**THUMB, 'serial': 'right-7', 'device': {**unnumbered, 'port': '1-3'}}
+    content = {**CONTENT, 'fingers': {'left': left, 'right': right}}
+    assert [(f.serial, f.device.port) for f in read(content).fingers] == [
+        ('VF-1001', '1-2'), ('right-7', '1-3')]
+    right['calibration'] = left['calibration']
+    with pytest.raises(FileError, match="calibration of another serial.*'VF-1001'.*right-7"):
+        read(content)
+
+
+def test_without_serial_numbers_a_finger_needs_a_port_of_its_own(read, unnumbered):
+    with pytest.raises(FileError, match='thumb.device.port: .*the port .*`tactile devices`'):
+        read(thumb(device=unnumbered))
+    device = {**unnumbered, 'port': '1-2'}
+    fingers = {name: {**THUMB, 'serial': name, 'device': device} for name in ('left', 'right')}
+    with pytest.raises(FileError, match="right.device.port.*'1-2'.*no other finger.*left has it"):
+        read({**CONTENT, 'fingers': fingers})
+
+
+def test_of_one_serial_on_two_usb_fingers_it_says_what_to_do(read, unnumbered):
+    fingers = {name: {**THUMB, 'device': {**unnumbered, 'port': port}}
+               for name, port in (('left', '1-2'), ('right', '1-3'))}
+    with pytest.raises(FileError, match='right.serial.*left has it.*unique_serial: false.*`port`'):
+        read({**CONTENT, 'fingers': fingers})
+
+
 def test_a_recording_as_device(read, config):
     (config / 'grasp').mkdir()
     device = {'kind': 'recording', 'path': 'grasp', 'topic': '/sorter/thumb/image_raw',
@@ -120,6 +164,9 @@ def test_a_recording_as_device(read, config):
     (thumb(calibration='calibrations/VF-1001_soft_marked.yaml',
            elastomer='elastomers/soft_plain.yaml'),
      ['VF-1001_soft_marked.yaml: elastomer', 'soft_marked', 'soft_plain']),
+    ({**thumb(calibration='calibrations/VF-1001_soft_marked.yaml'),
+      'image': {'width': 640, 'height': 480}},
+     ['VF-1001_soft_marked.yaml: image', "'320x240'", '640x480']),
     (thumb(device={'kind': 'virtual', 'scenario': 'gone.yaml'}),
      ['thumb.device.scenario', 'no such file']),
     (thumb(device={'kind': 'virtual', 'scenario': 'elastomers/soft_marked.yaml'}),

@@ -19,7 +19,8 @@ import yaml
 from tactile_nodes.cli import main as cli
 from tactile_nodes.cli.check import check_hand
 from tactile_nodes.device.contract import Light
-from tactile_nodes.device.usb_discovery import attached_cameras, udev_rule
+from tactile_nodes.device.usb_discovery import attached_cameras, host_controllers, udev_rule
+from tactile_nodes.device.usb_streams import running_streams
 from tactile_nodes.errors import DeviceError
 from tactile_nodes.files.device_profile import Layout, Leds
 from tactile_nodes.files.hand import read_hand
@@ -46,12 +47,17 @@ def _kernel():
         cli.main(['devices'])
 
 
+@pytest.fixture(autouse=True)
+def _a_busy_guest_is_slow(monkeypatch):
+    monkeypatch.setattr('tactile_nodes.cli.check._MIN_RATE', 0.3)
+    monkeypatch.setattr('tactile_nodes.cli.check._FRAMES', 4)
+
+
 @pytest.fixture
 def tactile(capsys, monkeypatch):
     """Run the command; returns exit code and output."""
     monkeypatch.setenv('COLUMNS', '160')
     monkeypatch.setattr(sys, 'stdin', io.StringIO())      # no terminal: nobody is asked
-    monkeypatch.setattr('tactile_nodes.cli.check._MIN_RATE', 0.3)     # a busy guest is slow
 
     def run(*arguments):
         capsys.readouterr()
@@ -70,7 +76,7 @@ def hand_file():
     folder = Path(tempfile.mkdtemp(dir='/dev/shm'))
     folder.chmod(0o755)
 
-    def write(serials, size=SIZE, rate=10.0, **changes):
+    def write(serials, size=SIZE, rate=15.0, **changes):
         profile = yaml.safe_load((ROOT / 'config/devices/emulated_fingertip.yaml').read_text())
         (folder / 'profile.yaml').write_text(yaml.safe_dump({**profile,
                                                              **changes.pop('profile', {})}))
@@ -194,11 +200,12 @@ def test_check_of_a_hand_that_is_well(tactile, hand_file):
         assert '2 fingers, elastomer and calibration files match' in text
         assert len(re.findall(r'^ok   (?:thumb|index): images: \d+\.\d frames/s', text,
                               re.MULTILINE)) == 2
+        assert text.count('darkness: LEDs off: mean level') == 2
+        assert len(re.findall(r'LEDs: red \+\d+, green \+\d+, blue \+\d+ grey levels', text)) == 2
         assert 'ok   hand: all together: thumb ' in text
 
 
-def test_check_lights_one_finger_after_the_other_for_a_person_to_confirm(hand_file, monkeypatch):
-    monkeypatch.setattr('tactile_nodes.cli.check._MIN_RATE', 0.3)
+def test_check_lights_one_finger_after_the_other_for_a_person_to_confirm(hand_file):
     with plugged('EF-0001', 'EF-0002') as pairs:
         path = hand_file({'thumb': 'EF-0001', 'index': 'EF-0002'})
         asked = []
@@ -215,6 +222,35 @@ def test_check_lights_one_finger_after_the_other_for_a_person_to_confirm(hand_fi
         assert (wrong.finger, wrong.concern) == ('index', 'place')
         assert 'exchange the serial numbers' in wrong.text
         assert all(device.leds() == (0, 0, 0) for device, _ in pairs)
+
+
+def test_check_finds_fingers_without_serial_numbers_of_their_own_by_their_ports(hand_file):
+    with plugged('SAME', 'SAME', '') as pairs:
+        cameras = attached_cameras()
+        print([(camera.serial, camera.port) for camera in cameras])
+        assert [camera.serial for camera in cameras] == ['SAME', 'SAME', '']
+        ports = [camera.port for camera in cameras]
+        kind = yaml.safe_load((ROOT / 'config/devices/emulated_fingertip.yaml').read_text())['usb']
+
+        def check(names, **changes):
+            path = hand_file({name: f'{name}-7' for name in names},
+                             profile={'usb': {**kind, 'unique_serial': False, **changes}},
+                             **{f'{name}_device': {'port': port}
+                                for name, port in zip(names, ports, strict=True)})
+            asked = []
+
+            def ask(question):
+                asked.append((question, [device.leds() != (0, 0, 0) for device, _ in pairs]))
+                return True
+            return list(check_hand(read_hand(path), ask)), asked
+
+        findings, asked = check(('ring', 'thumb', 'index'))
+        print(asked)
+        assert [lit.index(True) for _, lit in asked] == [0, 1, 2]
+        assert all('ring-7' in text or 'thumb-7' in text or 'index-7' in text for text, _ in asked)
+        assert all(finding.ok for finding in findings)
+        findings, asked = check(('ring', 'thumb', 'index'), product_id=0x7AC8)
+        assert not asked and sum('another kind of device' in f.text for f in findings) == 3
 
 
 def test_check_finds_what_is_missing_or_in_the_wrong_place(tactile, hand_file):
@@ -249,6 +285,18 @@ def test_check_says_what_to_do(tactile, hand_file, changes, message):
         assert code == 1 and re.search(message, text)
 
 
+def test_check_sees_a_dead_led_and_light_from_outside(tactile, hand_file, monkeypatch):
+    with plugged('EF-0001') as ((emulated, _),):
+        path, sent = hand_file({'thumb': 'EF-0001'}), emulated.leds
+        monkeypatch.setattr(emulated, 'leds', lambda: (sent()[0], 0.0, sent()[2]))
+        code, text = tactile('check', path)
+        assert code == 1 and 'ok   thumb: images' in text and 'ok   thumb: darkness' in text
+        assert 'FAIL thumb: LEDs: green alone at level 0.6 does not light the green' in text
+        monkeypatch.setattr(emulated, 'leds', lambda: tuple(max(0.2, led) for led in sent()))
+        code, text = tactile('check', path)
+        assert code == 1 and re.search('FAIL thumb: darkness: with the LEDs off .* is lit', text)
+
+
 def test_check_names_the_process_that_holds_a_camera(tactile, hand_file):
     with plugged('EF-0001'):
         program = ('import sys; from tactile_nodes.device.v4l2 import VideoNode; '
@@ -263,21 +311,32 @@ def test_check_names_the_process_that_holds_a_camera(tactile, hand_file):
         assert re.search(rf"the camera is in use, found '\S+ \({holder.pid}\)'", text)
 
 
-def test_check_reckons_the_bus_and_plans(tactile, hand_file):
-    """Compressed isochronous streams may take the largest packets: two do not fit."""
+def test_check_reckons_the_bus_and_plans(tactile, hand_file, monkeypatch):
+    monkeypatch.setattr('tests.device.emulated.descriptors.ISO_SIZES', (3072,))
     with plugged('EF-0001', 'EF-0002', bulk=False):
-        path = hand_file({'thumb': 'EF-0001', 'index': 'EF-0002'}, rate=5.0)
-        code, text = tactile('check', path)
         bus = attached_cameras()[0].bus
+        other, name = next(item for item in sorted(host_controllers().items()) if item[0] != bus)
+        code, text = tactile('check', hand_file({'thumb': 'EF-0001', 'index': 'EF-0002'}))
         assert code == 1
-        assert f'FAIL hand: USB bandwidth: bus {bus}: thumb MJPG 160x120 at 5/s takes 61 us, ' \
-            'index MJPG 160x120 at 5/s takes 61 us; together 122 us of 100 us.' in text
-        assert 'Move index to a port of another host controller, or name YUYV first in the ' \
-            'device profile and run at 5 frames/s or less.' in text
-        path = hand_file({'thumb': 'EF-0001', 'index': 'EF-0002'}, rate=5.0,
-                         profile={'formats': ['YUYV']})
+        assert f'FAIL hand: USB bandwidth: bus {bus}: thumb MJPG 160x120 at 15/s takes 61 us, ' \
+            'index MJPG 160x120 at 15/s takes 61 us; together 122 us of 100 us' in text
+        assert f'Move index to a port of another host controller ({name}, bus {other}, has room ' \
+            'for index), or choose a smaller image.' in text
+
+
+def test_check_reckons_with_the_rate_taken_and_with_what_others_stream(tactile, hand_file):
+    with plugged('EF-0001', 'EF-0002', 'EF-0003', bulk=False), \
+            fingertip('EF-0002', rate=15.0) as other, fingertip('EF-0003'):
+        other.start()                                       # EF-0003 is open, but does not stream
+        path = hand_file({'thumb': 'EF-0001'}, rate=13.0)
         code, text = tactile('check', path)
-        assert code == 0 and f'ok   hand: USB bandwidth: bus {bus}: 10 us of 100 us' in text
+        # compressed, so as the kernel was seen to reserve: 192 bytes
+        assert code == 1 and 'thumb MJPG 160x120 at 15/s takes 5 us, EF-0002 on port ' in text
+        wanted = rf'streams MJPG 160x120 at 15/s \(\S+ \({os.getpid()}\)\), takes 5 us; together'
+        assert re.search(wanted, text) and 'EF-0003' not in text
+        assert running_streams(other.camera.bus)
+        other.stop()
+        assert not running_streams(other.camera.bus)
 
 
 def test_check_of_a_wrong_file_starts_nothing(tactile, hand_file):
