@@ -8,7 +8,7 @@ know (`traction`), and the modulus. Where the layer model explains the rows even
 the first two grow by the root of the misfit (R. T. Birge, Phys. Rev. 40 (1932) 207).
 """
 
-from math import hypot, inf, log2
+from math import log2
 
 import numpy as np
 
@@ -118,7 +118,7 @@ class ForceStage:
         has_normal = has_motion or bool(np.isfinite(steps).any())
         measured = np.array([has_motion, has_motion, has_normal, has_normal, has_normal,
                              has_motion])
-        pull = hypot(*wrench[:2]) / max(-wrench[2], 1e-6) if measured[:3].all() else inf
+        pull = wrench[:2] / max(-wrench[2], 1e-6) if measured[:3].all() else None
         stick_ratio, slipping = self._slip.process(places, depths, markers, stamp_ns, pull)
         return ForceEstimate(np.where(measured, wrench, 0.0),
                              np.where(measured, np.sqrt(variance), np.inf), stick_ratio, slipping)
