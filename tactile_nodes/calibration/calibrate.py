@@ -47,9 +47,10 @@ _MAX_SAMPLES, _IDLE_SAMPLES = 1500, 60       # frames that force is fitted to
 _LEAST_LOAD = 0.5              # N, largest normal force that is worth a fit
 _ONE_SIDED = 0.2               # of the larger side's load, that the smaller side must reach
 _SATURATED = 0.02              # share of values at the upper end that is too much
-# standard deviation on all sorts of indenters, over that on presses left out: what an independent
-# model of three fingertips gave (balls, cylinders, boxes and gratings after balls, or after a mix)
-_NEW_SHAPES = np.array([0.9, 0.9, 1.8, 1.2, 1.2, 0.85])
+# standard deviation on all sorts of indenters, over that on presses left out, where depth is what
+# counts: what an independent model of three fingertips gave (balls, cylinders, wedges, boxes and
+# gratings after balls)
+_NEW_SHAPES = np.array([1.0, 1.0, 1.2, 1.2, 1.2, 1.0])
 _INTERPOLATED = np.sqrt(2 / 3)         # of a sensor's noise is left between two samples
 _LEAST_AXIS = (0.2, 0.2, 0.5, 1e-3, 1e-3, 5e-4)      # load worth correcting an axis, N and N*m
 
@@ -296,21 +297,21 @@ class _Run:
             samples, geometry, elastomer, sensor=sensor, lag=self.lag, measured=self.measured,
             full_scale=largest, press=press,
             progress=lambda share: self.progress('effective layer', share))
-        features = force_fit.layer_features(samples, geometry, elastomer, model)
+        features, layer_sd = force_fit.layer_features(samples, geometry, elastomer, model)
         pressed = np.flatnonzero(press >= 0)
-        features, press, seconds = features[pressed], press[pressed], samples.seconds[pressed]
+        features, layer_sd = features[pressed], layer_sd[pressed]
+        press, seconds = press[pressed], samples.seconds[pressed]
         truth = sensor.at(seconds + lag)
         weights, estimate = self._correct(features, truth, press, largest)
-        error, load = estimate - truth, np.sqrt(np.square(truth / largest).sum(axis=1))
-        floor, own, every = np.array([
-            uncertainty.fit_sd(error[:, i], truth[:, i], load, largest[i],
+        error = estimate - truth
+        parts = np.array([
+            uncertainty.fit_sd(error[:, i], estimate[:, i], layer_sd[:, i],
                                noise=_INTERPOLATED * sensor.noise[i]) for i in range(6)]).T
-        correction = Correction(weights, *(part * _NEW_SHAPES for part in (floor, own, every)),
-                                largest)
+        correction = Correction(weights, *(parts * _NEW_SHAPES), largest)
         figures = {axis: uncertainty.figures(truth[:, i], error[:, i], press, seconds, largest[i])
                    for i, axis in enumerate(AXES) if self.measured[i]}
         places = np.array([samples.contacts[i].centroid for i in pressed])
-        sd = np.hypot(correction.sd(estimate), _INTERPOLATED * sensor.noise)
+        sd = np.hypot(correction.sd(estimate, layer_sd), _INTERPOLATED * sensor.noise)
         self.evidence = ForceEvidence(seconds, press, truth, estimate, sd, places, figures)
         self.model = replace(model, correction=correction)
         self.parts.append(Part('timing', True, f'the sensor is {lag * 1e3:.1f} ms behind the '

@@ -52,13 +52,22 @@ class Samples:
 
 
 def layer_features(samples, geometry, elastomer, model):
-    """`feature_vector` of every frame, (N, F), from the live stage with this ForceModel."""
+    """What the live stage with this ForceModel says of every frame.
+
+    Returns
+    -------
+    features : (N, F) float64
+        `feature_vector`.
+    layer_sd : (N, 6) float64
+        Standard deviation of the layer's wrench, N and N*m.
+    """
     stage = ForceStage(geometry, elastomer, model)
-    result = np.empty((len(samples.contacts), len(FEATURES)))
+    features = np.empty((len(samples.contacts), len(FEATURES)))
+    layer_sd = np.empty((len(samples.contacts), 6))
     for i, (contact, markers) in enumerate(zip(samples.contacts, samples.markers, strict=True)):
         stage.process(contact, markers, int(samples.stamps_ns[i]))
-        result[i] = stage.features
-    return result
+        features[i], layer_sd[i] = stage.features, stage.layer_sd
+    return features, layer_sd
 
 
 def fit_layer(samples, geometry, elastomer, *, sensor, lag, measured, full_scale, press,
@@ -97,7 +106,7 @@ def fit_layer(samples, geometry, elastomer, *, sensor, lag, measured, full_scale
         thickness = float(np.clip(np.exp(vector[0]), *_THICKNESS))
         poisson = float(np.clip(0.5 - np.exp(vector[1]), *_POISSON))
         model = ForceModel(thickness_scale=thickness, poissons_ratio=poisson)
-        found = layer_features(few, geometry, elastomer, model)[:, :6]
+        found = layer_features(few, geometry, elastomer, model)[0][:, :6]
         here, _ = correlation_lag(few.seconds, -found[:, 2], sensor.seconds,
                                   -sensor.wrench[:, 2], around=lag, reach=_LAG_REACH)
         truth = sensor.at(few.seconds + here)

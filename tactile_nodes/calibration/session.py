@@ -19,7 +19,7 @@ _BLOCK = 0.01                  # s, over which the sensor is averaged
 _START = 0.3                   # s of untouched skin at the beginning
 _QUIET = (0.008, 1e-4)         # N and N*m, added to five times the noise: what counts as idle
 _NOISES = 5
-_WINDOW, _CALM = 25, 0.2       # samples; quantile of the windows, whose other ones are pressed
+_WINDOW, _CALM = 6, 0.2        # double pairs of rows; part of the windows, others are pressed
 _FOLLOW = 0.02                 # per block; how fast the zero may follow while idle
 _STRETCH = 0.1                 # s, shortest idle stretch that is used
 _PRESS = 0.15                  # s, shortest press
@@ -227,11 +227,18 @@ def _checked_seconds(recording, first_ns, last_ns):
 
 
 def _noise(wrench):
-    """Standard deviation (6,) from one row to the next, of the calmer parts of a session."""
-    step = np.abs(np.diff(wrench, axis=0))
-    parts = np.array_split(step, max(1, len(step) // _WINDOW))
-    typical = np.array([np.median(part, axis=0) for part in parts])
-    return np.quantile(typical, _CALM, axis=0) / 0.6745 / np.sqrt(2)
+    """Standard deviation (6,) from one row to the next, of the calmer parts of a session.
+
+    Of every part, half the pairs of rows tell whether the other half is measured: the calmest ones
+    would themselves be calmer by chance, and the noise a fifth too small.
+    """
+    windows = max(1, len(wrench) // (4 * _WINDOW))
+    rows = np.resize(wrench, (windows, _WINDOW, 2, 2, 6))
+    step = np.abs(rows[..., 0, :] - rows[..., 1, :])                       # (K, _WINDOW, 2, 6)
+    typical = np.median(step, axis=1)
+    calm = typical[:, ::-1] <= np.quantile(typical, _CALM, axis=(0, 1))
+    measured = np.where(calm[:, None], step, np.nan)
+    return np.nanmedian(measured, axis=(0, 1, 2)) / 0.6745 / np.sqrt(2)
 
 
 def _at_rest(times, blocks):

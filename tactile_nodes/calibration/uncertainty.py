@@ -24,6 +24,8 @@ from tactile_nodes.calibration.least_squares import fit_linear
 _HALF = (0.35, 0.65)            # of the largest load of a press: where hysteresis is looked at
 _LEAST_WIDENING = 0.05         # where the reference's noise hides the estimate's own error
 _ONE_SD = 0.6827                # of normally distributed errors lie within one
+_LOGS = (-10, 3)               # least and most of a part, in logarithms of the typical error
+_TINY = 1e-30                  # N and N*m; for sessions without any error or load
 
 
 @dataclass(frozen=True)
@@ -84,11 +86,11 @@ def figures(reference, error, press, seconds, full_scale):
                    100 * float(np.std(means, ddof=1)) if len(means) > 1 else np.nan)
 
 
-def fit_sd(error, own, load, full_scale, *, noise=0.0):
-    """Standard deviation of an axis as a function of load, from held-out errors.
+def fit_sd(error, own, layer_sd, *, noise=0.0):
+    """Standard deviation of an axis, from held-out errors.
 
     Maximum likelihood of normal errors with variance noise^2 + v, where v = floor^2 +
-    (share_own own)^2 + (share_all full_scale load)^2, and v scaled so that 68 % of the errors lie
+    (share_own own)^2 + (share_layer layer_sd)^2, and v scaled so that 68 % of the errors lie
     within one standard deviation. The noise is the reference sensor's, and not the estimate's.
 
     Parameters
@@ -96,31 +98,27 @@ def fit_sd(error, own, load, full_scale, *, noise=0.0):
     error : (N,) float64
     own : (N,) float64
         Load of the axis itself.
-    load : (N,) float64
-        Of all axes, in full scales.
-    full_scale : float
+    layer_sd : (N,) float64
+        Standard deviation that the layer's estimate has by itself.
     noise : float
         Standard deviation of the reference.
 
     Returns
     -------
-    floor, share_own, share_all : float
+    floor, share_own, share_layer : float
     """
-    square, own = np.square(error / full_scale), np.abs(own / full_scale)
-    known = (noise / full_scale)**2
-
-    def variance(logs):
-        a, b, c = np.exp(2 * np.asarray(logs))
-        return a + b * own**2 + c * load**2
+    parts = np.stack([np.ones(len(error)), np.abs(own), layer_sd], axis=1)
+    size = np.maximum(np.sqrt(np.square(parts).mean(axis=0)), _TINY)
+    typical = max(np.sqrt(np.square(error).mean()), _TINY)
+    # variances in units of the typical error's: terms of each part, squares of errors and noise
+    terms, square, known = np.square(parts / size), (error / typical)**2, (noise / typical)**2
 
     def cost(logs):
-        v = known + variance(np.clip(logs, -14, 2))
+        v = known + terms @ np.exp(2 * np.clip(logs, *_LOGS))
         return np.mean(np.log(v) + square / v)
 
-    typical = np.log(max(np.sqrt(np.mean(square)), 1e-6))
-    fit = minimize(cost, [typical - 1, typical - 1, typical - 1], method='Nelder-Mead',
-                   options={'maxfev': 600})
-    logs = np.clip(fit.x, -14, 2)
-    widen = np.quantile((square - known) / variance(logs), _ONE_SD)
-    floor, share_own, share_all = np.exp(logs) * np.sqrt(max(widen, _LEAST_WIDENING))
-    return float(floor * full_scale), float(share_own), float(share_all)
+    fit = minimize(cost, [-1.0, -1.0, -1.0], method='Nelder-Mead', options={'maxfev': 600})
+    shares = np.exp(np.clip(fit.x, *_LOGS))
+    widen = np.quantile((square - known) / (terms @ shares**2), _ONE_SD)
+    shares *= np.sqrt(max(widen, _LEAST_WIDENING)) * typical / size
+    return tuple(float(share) for share in shares)

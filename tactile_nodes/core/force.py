@@ -5,10 +5,11 @@ The standard deviation combines, as JCGM 100:2008 (GUM) does, the errors of mark
 (watched while nothing touches; and a share of the signal itself, because cells are coarse, strain
 is not small and shading is not perfect) carried through the estimator, what the estimator cannot
 know (`traction`), and the modulus. Where the layer model explains the rows even worse than that,
-the first two grow by the root of the misfit (R. T. Birge, Phys. Rev. 40 (1932) 207).
+the first two grow by the root of the misfit (R. T. Birge, Phys. Rev. 40 (1932) 207). With a
+calibration's correction, the errors that it found say how much of it counts.
 """
 
-from math import hypot, inf, log2
+from math import log2
 
 import numpy as np
 
@@ -44,6 +45,9 @@ class ForceStage:
     ----------
     features : (F,) float64
         `feature_vector` of the last frame, which a calibration is fitted to.
+    layer_sd : (6,) float64
+        Standard deviation of the last frame's wrench before correction, but for the modulus, N
+        and N*m.
     """
 
     def __init__(self, geometry, elastomer, model=ForceModel()):  # noqa: B008
@@ -106,22 +110,24 @@ class ForceStage:
         result = grid.solve(support, steps, self._step_noise.with_share(steps, _STEP_SHARE),
                             motion, self._marker_noise.with_share(motion, _MARKER_SHARE))
         wrench = _taken_along(result.wrench, shift, depths) if len(touched) else np.zeros(6)
-        variance = (result.covariance.diagonal() * max(1.0, result.misfit)
-                    + (self._model.relative_sd * wrench)**2)
+        variance = result.covariance.diagonal() * max(1.0, result.misfit)
+        self.layer_sd = np.sqrt(variance)
         places = self._places.take(touched, axis=0)
         self.features = feature_vector(wrench, self._layer, places, depths)
         correction = self._model.correction
-        if correction is not None:
+        if correction is None:
+            sd = np.sqrt(variance + (self._model.relative_sd * wrench)**2)
+        else:
             wrench = wrench + correction.weights @ self.features
-            variance = np.square(correction.sd(wrench))
+            sd = correction.sd(wrench, self.layer_sd)
         has_motion = bool(markers.valid.any())
         has_normal = has_motion or bool(np.isfinite(steps).any())
         measured = np.array([has_motion, has_motion, has_normal, has_normal, has_normal,
                              has_motion])
-        pull = hypot(*wrench[:2]) / max(-wrench[2], 1e-6) if measured[:3].all() else inf
+        pull = wrench[:2] / max(-wrench[2], 1e-6) if measured[:3].all() else None
         stick_ratio, slipping = self._slip.process(places, depths, markers, stamp_ns, pull)
         return ForceEstimate(np.where(measured, wrench, 0.0),
-                             np.where(measured, np.sqrt(variance), np.inf), stick_ratio, slipping)
+                             np.where(measured, sd, np.inf), stick_ratio, slipping)
 
     def _choose(self, seen, shift):
         """Grid for the touched region of a skin moved by `shift`, and its supporting cells."""

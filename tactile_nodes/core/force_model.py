@@ -37,9 +37,11 @@ class Correction:
         Per axis and feature, added to the layer's wrench, N and N*m.
     floor : (6,) float64
         Standard deviation of a wrench near 0, N and N*m.
-    share_own, share_all : (6,) float64
-        Standard deviation per load of the axis itself, and per load of all axes as a share of
-        their full scales, times the axis' full scale.
+    share_own : (6,) float64
+        Standard deviation per load of the axis itself.
+    share_layer : (6,) float64
+        Standard deviation per that which the layer's estimate has by itself: it knows, frame by
+        frame, what the image leaves open of this contact, whatever pressed.
     full_scale : (6,) float64
         Largest load of the calibration, N and N*m.
     """
@@ -47,11 +49,11 @@ class Correction:
     weights: np.ndarray
     floor: np.ndarray
     share_own: np.ndarray
-    share_all: np.ndarray
+    share_layer: np.ndarray
     full_scale: np.ndarray
 
     def __post_init__(self):
-        for key in ('weights', 'floor', 'share_own', 'share_all', 'full_scale'):
+        for key in ('weights', 'floor', 'share_own', 'share_layer', 'full_scale'):
             shape = (6, len(FEATURES)) if key == 'weights' else (6,)
             value = np.asarray(getattr(self, key), dtype=np.float64)
             if value.shape != shape or not np.isfinite(value).all() \
@@ -63,11 +65,13 @@ class Correction:
             raise DataError('not positive', where='force correction: full_scale',
                             found=self.full_scale.tolist())
 
-    def sd(self, wrench):
-        """Standard deviations (..., 6) of wrenches (..., 6), grown outside the range."""
-        load = np.sqrt(np.square(wrench / self.full_scale).sum(axis=-1, keepdims=True))
+    def sd(self, wrench, layer_sd):
+        """Standard deviations (..., 6) of wrenches (..., 6), grown outside the range.
+
+        `layer_sd` (..., 6) are those of the layer's estimate.
+        """
         sd = np.sqrt(np.square(self.floor) + np.square(self.share_own * wrench)
-                     + np.square(self.share_all * self.full_scale * load))
+                     + np.square(self.share_layer * layer_sd))
         beyond = np.max(np.abs(wrench) / self.full_scale - 1, axis=-1, keepdims=True)
         return sd * (1 + _GROWTH * np.maximum(beyond, 0))
 

@@ -14,13 +14,14 @@ the noise.
 By the same theory the stick ratio s falls linearly with the object's way: when the skin has been
 drawn along by u, the object is to go by another u s / (1 - s) until everything slides. At its
 present speed that takes a time, and `slipping` announces a slip when it is short and the object
-pulls hard enough for any usual friction. Only a slip along the skin is: one that turns on the spot
-shows in the stick ratio alone.
+pulls hard enough for any usual friction, in the direction in which it moves: what moves back has
+to lose its pull first. Only a slip along the skin is: one that turns on the spot shows in the
+stick ratio alone.
 
 When the skin no longer follows the imprint at all, the contact slides as a whole, or it rolls.
 Rolling is told from sliding by how it began: before a slide the stick ratio has declined; an
 imprint that leaves a skin behind of which everything sticks rolls. A skin that moves under an
-imprint at rest slides.
+imprint at rest slides. Friction pulls the skin after what slides over it, else it is none of this.
 """
 
 from collections import deque
@@ -45,7 +46,7 @@ _CERTAIN = 3             # standard deviations of the imprint that are more than
 _AHEAD = 0.11            # s, plus a frame, in which an announced slip is to come
 _LEAST_DRAWN = 15e-6     # m that the skin has been drawn along before a slip
 _MOST_STUCK, _LEAST_STUCK = 0.55, 0.15     # stick ratios on the way from sticking to sliding
-_LEAST_PULL = 0.15       # tangential over normal force; what is gripped rubs more than that
+_LEAST_PULL = 0.15       # along the motion, over the normal force; what is gripped rubs more
 _RADII = np.linspace(0.05, 1, 20)     # of the stuck circle over the contact's, tried in the fit
 
 
@@ -57,7 +58,7 @@ class SlipDetector:
         self._rest = None
         self._let_go()
 
-    def process(self, places, depths, markers, stamp_ns, pull=inf):
+    def process(self, places, depths, markers, stamp_ns, pull=None):
         """Look at one frame.
 
         Parameters
@@ -69,8 +70,8 @@ class SlipDetector:
         markers : MarkerField
         stamp_ns : int
             Of the frame; the same again changes nothing, earlier ones start anew.
-        pull : float
-            Tangential over normal force; inf where unknown.
+        pull : (2,) float, optional
+            Tangential force of the object on the skin over the normal force; None where unknown.
 
         Returns
         -------
@@ -153,7 +154,8 @@ class SlipDetector:
                                  - self._imprint_sd) / _MEMORY
         if self._parted:
             skin_alone = hypot(*skin) > hypot(*imprint_moved)
-            if self._parted >= _TWICE and (skin_alone or self._declining >= _TWICE):
+            if self._parted >= _TWICE and (skin_alone or self._declining >= _TWICE) \
+                    and _pulls(pull, imprint_moved - skin):
                 self._stick, self._slipping = 0.0, True
                 return
             if self._declining < _TWICE:
@@ -174,7 +176,7 @@ class SlipDetector:
         elif stick > _LEAST_STUCK:
             self._declining = min(self._declining + 1, 2 * _TWICE)
         left = self._time_left(shift, displacement[inside].mean(axis=0, dtype=np.float64), seconds)
-        soon = left < _AHEAD + frame and hypot(*shift) > _FOLLOWING and pull > _LEAST_PULL
+        soon = left < _AHEAD + frame and hypot(*shift) > _FOLLOWING and _pulls(pull, shift)
         self._slipping = self._declining >= _TWICE and (soon or self._slipping)
 
     def _time_left(self, shift, drawn, seconds):
@@ -191,6 +193,11 @@ class SlipDetector:
         if self._stick > _MOST_STUCK or gone < _LEAST_DRAWN:
             return inf
         return gone * self._stick / (1 - self._stick) / (way / seconds)
+
+
+def _pulls(pull, motion):
+    """Whether enough force (2,) for a slip, if known, goes along with a motion (2,)."""
+    return pull is None or pull @ motion > _LEAST_PULL * hypot(*motion)
 
 
 def _outline(places, depths):

@@ -127,7 +127,7 @@ def _read_force(section):
                                'Calibrate again with it.')
     axes = [correction.section(axis) for axis in AXES]
     numbers = {key: [axis.number(key, low=0) for axis in axes]
-               for key in ('floor', 'share_own', 'share_all')}
+               for key in ('floor', 'share_own', 'share_layer')}
     numbers['full_scale'] = [axis.number('full_scale', above=0) for axis in axes]
     weights = [axis.numbers('weights', len(FEATURES)) for axis in axes]
     for part in (*axes, correction):
@@ -218,7 +218,7 @@ def _force_to_plain(force):
         for i, axis in enumerate(AXES):
             plain['correction'][axis] = {
                 **{key: _rounded(getattr(c, key)[i])
-                   for key in ('full_scale', 'floor', 'share_own', 'share_all')},
+                   for key in ('full_scale', 'floor', 'share_own', 'share_layer')},
                 'weights': [_rounded(v) for v in c.weights[i]]}
     return plain
 

@@ -21,7 +21,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.accuracy import figures, sessions
+from tests.accuracy import figures, sessions, steady
 
 _HERE = Path(__file__).parent
 _MODEL = ('elastic', 'grid', 'contact', 'indenters', 'fingertip', 'press', 'optics', 'session',
@@ -138,10 +138,12 @@ def judge(name, folder, calibration, result):
 
 
 def _say(figure):
+    """Print a figure; whether it misses its target."""
     mark = '  ' if figure.target is None else 'ok' if figure.met else '--'
     target = '' if figure.target is None \
         else f'{"at least" if figure.more else "at most"} {figure.target:g}'
     print(f'{mark}  {figure.what:<72} {figure.value:8.3g} {figure.unit:<5} {target}', flush=True)
+    return not figure.met
 
 
 def _arguments():
@@ -162,6 +164,7 @@ def _run(args, out):
     with ProcessPoolExecutor(workers) as makers, ThreadPoolExecutor(workers) as runners:
         made = {s.name: makers.submit(record, s, recordings)
                 for train, tests in plans.values() for s in (train, *tests)}
+        held, early = [], []
         for skin, (train, tests) in plans.items():
             folder, seconds = made[train.name].result()
             print(f'\n{skin}: fingertip {args.seed}, {len(train.plans)} training presses '
@@ -173,9 +176,18 @@ def _run(args, out):
                 missed += 1
                 continue
             print(f'calibrated in {time.monotonic() - start:.0f} s', flush=True)
+            if skin == 'marked':
+                held = [makers.submit(steady.hold, args.seed, calibration, part, workers)
+                        for part in range(workers)]
             running = [runners.submit(_measure, made[s.name], s, calibration, out)
                        for s in tests]
-            missed += _table(skin, [r.result() for r in running])
+            measured = [r.result() for r in running]
+            if skin == 'marked':
+                early = [figures.early_alarms(r) for r, _ in measured if r is not None]
+            missed += _table(skin, measured)
+        if held:
+            print()
+            missed += _say(figures.alarm_figure(early + [p.result() for p in held], 'marked, all'))
     return missed
 
 
@@ -197,9 +209,7 @@ def _table(skin, measured):
     results = [r for r, _ in measured if r is not None]
     if results:
         found += figures.coverage_figures(results, f'{skin}, all', skin == 'marked')
-    for figure in found:
-        _say(figure)
-    return sum(not f.met for f in found)
+    return sum(_say(figure) for figure in found)
 
 
 def main():

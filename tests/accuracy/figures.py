@@ -150,7 +150,7 @@ def idle_figures(result, name):
 
 
 def slip_figures(result, name):
-    """Gross slips announced 50 ms before, and alarms while nearly all of the contact sticks."""
+    """Gross slips announced 50 ms before."""
     truth = result.truth
     leads = []
     for onset, press, phase in zip(truth['onset'], truth['onset_press'], truth['onset_phase'],
@@ -160,18 +160,34 @@ def slip_figures(result, name):
         told = result.slip & (result.time >= truth['press_start'][press]) \
             & (result.time <= onset + 0.5)
         leads.append(onset - result.time[told][0] if told.any() else -np.inf)
-    starts = np.flatnonzero(result.slip & ~np.concatenate([[False], result.slip[:-1]]))
-    stick = truth['stick'][result.frame]
-    false = sum(stick[i] > 0.9 and result.loaded[i] for i in starts)
-    minutes = result.loaded.sum() * np.median(np.diff(truth['t'])) / 60
     leads = np.array(leads)
     return [Figure(f'{name}: {len(leads)} slips, announced 50 ms before or more',
                    100 * float(np.mean(leads >= 0.05)) if leads.size else float('nan'), 95,
                    more=True, unit='%'),
             Figure(f'{name}: median lead', 1e3 * float(np.median(leads)) if leads.size
-                   else float('nan'), unit='ms'),
-            Figure(f'{name}: false alarms in 10 min of contact ({minutes:.1f} min seen)',
-                   float(false / minutes * 10) if minutes else float('nan'), 1)]
+                   else float('nan'), unit='ms')]
+
+
+def early_alarms(result):
+    """Slips that were told while nearly all of the contact stuck, and the s of contact."""
+    starts = np.flatnonzero(result.slip & ~np.concatenate([[False], result.slip[:-1]]))
+    stick = result.truth['stick'][result.frame]
+    return ([(float(stick[i]), 'recorded') for i in starts if stick[i] > 0.9 and result.loaded[i]],
+            result.loaded.sum() * float(np.median(np.diff(result.truth['t']))))
+
+
+def alarm_figure(parts, name):
+    """False slip alarms in 10 minutes of contact.
+
+    Parameters
+    ----------
+    parts : list
+        What `early_alarms` said of each recording and `steady.hold` of long contact.
+    """
+    told = sum(len(told) for told, _ in parts)
+    minutes = sum(seconds for _, seconds in parts) / 60
+    return Figure(f'{name}: false slip alarms in 10 min ({told} in {minutes:.1f} min of contact)',
+                  told / minutes * 10 if minutes else float('nan'), 1)
 
 
 def depth_figures(maps, truth, name):

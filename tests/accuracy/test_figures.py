@@ -82,11 +82,14 @@ def test_a_slip_told_late_and_an_alarm_while_all_sticks(tmp_path):
         rows['slip'][60] = 1          # all sticks
         rows['slip'][99:105] = 1
 
-    announced, lead, alarms = figures.slip_figures(
-        made(tmp_path, change, press_start=np.array([1.5])), '')
+    result = made(tmp_path, change, press_start=np.array([1.5]))
+    announced, lead = figures.slip_figures(result, '')
     assert lead.value == pytest.approx(20)
     assert not announced.met
-    assert alarms.value == pytest.approx(2 / (100 / FPS / 60) * 10)
+    told, seconds = figures.early_alarms(result)
+    assert [stick for stick, _ in told] == [1, 1] and seconds == pytest.approx(100 / FPS)
+    alarms = figures.alarm_figure([(told, seconds), ([], 118.0)], '')
+    assert alarms.value == pytest.approx(10) and not alarms.met
 
 
 def test_coverage_of_a_true_standard_deviation(tmp_path):

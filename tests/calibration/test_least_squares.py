@@ -84,11 +84,11 @@ def test_propagation_agrees_with_the_gum_tree_calculator():
 def test_contributions_of_the_stated_sd_add_as_in_the_gum_tree_calculator():
     gtc = pytest.importorskip('GTC')
     scale = np.array([4, 4, 8, 0.02, 0.02, 0.02])
-    floor, own, every = 0.003 * scale, np.full(6, 0.02), np.full(6, 0.01)
-    correction = Correction(np.zeros((6, len(FEATURES))), floor, own, every, scale)
+    floor, own, layer = 0.003 * scale, np.full(6, 0.02), np.full(6, 0.4)
+    correction = Correction(np.zeros((6, len(FEATURES))), floor, own, layer, scale)
     wrench = np.array([1.0, -0.5, -5.0, 0.004, -0.01, 0.006])
-    load = np.sqrt(np.square(wrench / scale).sum())
-    for i, sd in enumerate(correction.sd(wrench)):
+    layer_sd = 0.01 * scale
+    for i, sd in enumerate(correction.sd(wrench, layer_sd)):
         total = (wrench[i] * gtc.ureal(1, own[i]) + gtc.ureal(0, floor[i])
-                 + gtc.ureal(0, every[i] * scale[i]) * load)
+                 + layer[i] * gtc.ureal(0, layer_sd[i]))
         assert sd == pytest.approx(gtc.uncertainty(total), rel=1e-12)

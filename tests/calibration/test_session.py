@@ -57,6 +57,12 @@ def test_a_slow_drift_of_the_zero_is_taken_off():
     assert found.drift[2] == pytest.approx(0.1, rel=0.2)
 
 
+def test_noise_is_not_that_of_the_parts_that_are_calmest_by_chance():
+    noise = [0.01, 0.01, 0.02, 1e-4, 1e-4, 1e-4]
+    found = [sensor_of(recording(seed)).noise / noise for seed in range(8)]
+    assert np.mean(found) == pytest.approx(1, abs=0.03)
+
+
 def test_noise_is_that_of_rest_where_the_force_hardly_ever_rests():
     """Presses that rise and fall all the time, four fifths of it."""
     one = recording()

@@ -6,25 +6,27 @@ from tactile_nodes.calibration.uncertainty import figures, fit_sd
 from tactile_nodes.core.force_model import FEATURES, Correction
 
 
-def test_sd_follows_the_load_and_covers_68_percent():
-    """Errors of known standard deviation, which grows with load, and others drawn anew."""
+def sd_of(shares, own, layer_sd):
+    return np.sqrt(np.square(np.stack([np.ones_like(own), own, layer_sd], 1) * shares).sum(1))
+
+
+@pytest.mark.parametrize('shares', [(0.02, 0.03, 0.0), (0.02, 0.0, 0.6), (0.0, 0.01, 0.4)])
+def test_sd_follows_load_and_layer_and_covers_68_percent(shares):
+    """Errors of known standard deviation, and others drawn anew."""
     rng = np.random.default_rng(1)
-    own, load = rng.uniform(0, 8, (2, 4000))
-    load = load / 8
-    true = np.sqrt(0.02**2 + (0.03 * own)**2)
-    floor, share_own, share_all = fit_sd(rng.normal(0, true), own, load, 8.0)
-    found = np.sqrt(floor**2 + (share_own * own)**2 + (share_all * 8 * load)**2)
+    own, layer_sd = rng.uniform(0, 8, 4000), rng.uniform(0.01, 0.3, 4000)
+    true = sd_of(shares, own, layer_sd)
+    found = sd_of(fit_sd(rng.normal(0, true), own, layer_sd), own, layer_sd)
     np.testing.assert_allclose(found, true, rtol=0.15)
     assert (np.abs(rng.normal(0, true)) < found).mean() == pytest.approx(0.683, abs=0.02)
 
 
 def test_noise_of_the_reference_is_not_counted():
     rng = np.random.default_rng(2)
-    own, load = rng.uniform(0, 4, 4000), rng.uniform(0, 1, 4000)
+    own, layer_sd = rng.uniform(0, 4, 4000), rng.uniform(0, 0.04, 4000)
     true = np.hypot(0.004, 0.01 * own)
     error = rng.normal(0, true) + rng.normal(0, 0.01, 4000)
-    floor, share_own, share_all = fit_sd(error, own, load, 4.0, noise=0.01)
-    found = np.sqrt(floor**2 + (share_own * own)**2 + (share_all * 4 * load)**2)
+    found = sd_of(fit_sd(error, own, layer_sd, noise=0.01), own, layer_sd)
     assert (np.abs(rng.normal(0, true)) < found).mean() == pytest.approx(0.683, abs=0.05)
 
 
@@ -49,6 +51,6 @@ def test_outside_the_range_sd_grows():
     part = np.full(6, 0.01)
     correction = Correction(np.zeros((6, len(FEATURES))), part, part, part,
                             [4, 4, 8, 0.02, 0.02, 0.02])
-    inside = correction.sd(np.array([0, 0, -8.0, 0, 0, 0]))
-    outside = correction.sd(np.array([0, 0, -12.0, 0, 0, 0]))
+    inside = correction.sd(np.array([0, 0, -8.0, 0, 0, 0]), part)
+    outside = correction.sd(np.array([0, 0, -12.0, 0, 0, 0]), part)
     assert (outside > 5 * inside).all()

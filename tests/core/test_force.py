@@ -9,6 +9,7 @@ from scipy.special import ellipe, ellipk
 
 from tactile_nodes.core.depth import integrate_gradient
 from tactile_nodes.core.force import ForceModel, ForceStage
+from tactile_nodes.core.force_model import FEATURES, Correction
 from tactile_nodes.core.geometry import ImageGeometry
 from tactile_nodes.core.layer import layer_compliance
 from tactile_nodes.core.motion_contact import PatchFinder
@@ -399,6 +400,18 @@ def test_modulus_scales_the_wrench_and_its_uncertainty(pressed):
     np.testing.assert_allclose(stiff.sd, 1.3 * one.sd, rtol=1e-6)
     # JCGM 100:2008, 5.1.2: independent contributions add in quadrature
     np.testing.assert_allclose(unsure.sd, np.hypot(one.sd, 0.2 * one.wrench), rtol=1e-9)
+
+
+def test_a_calibration_says_how_much_the_layer_s_own_uncertainty_counts(pressed):
+    contact, markers = seen_state(VIEW, lattice(VIEW), pressed)
+    zeros = np.zeros(6)
+    correction = Correction(np.zeros((6, len(FEATURES))), np.full(6, 0.003), zeros,
+                            np.full(6, 0.4), np.full(6, 10.0))
+    raw = ForceStage(VIEW, SOFT, EXACT)
+    calibrated = ForceStage(VIEW, SOFT, ForceModel(1.0, 0.2, correction=correction))
+    for touched in (contact, dataclasses.replace(contact, depth=contact.depth * np.nan)):
+        own, found = (stage.process(touched, markers, 0) for stage in (raw, calibrated))
+        np.testing.assert_allclose(found.sd, np.hypot(0.003, 0.4 * own.sd), rtol=1e-9)
 
 
 # --- which axes are measured --------------------------------------------------------------------

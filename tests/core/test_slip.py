@@ -35,11 +35,11 @@ class Player:
         self.detector, self.frame = SlipDetector(), 0
         self._noise, self._rng = noise, np.random.default_rng(seed)
 
-    def __call__(self, places, depths, displacement):
+    def __call__(self, places, depths, displacement, pull=None):
         self.frame += 1
         noisy = displacement + self._rng.normal(0, self._noise, np.shape(displacement))
         return self.detector.process(places, depths, markers_of(noisy),
-                                     int(self.frame * FRAME * 1e9))
+                                     int(self.frame * FRAME * 1e9), pull)
 
 
 # --- Cattaneo and Mindlin -----------------------------------------------------------------------
@@ -65,14 +65,15 @@ def hertzian_shear(places, radius, q0, g, nu):
     return motion
 
 
-@pytest.mark.parametrize('angle', [0.0, 0.7])
-def test_stick_ratio_of_cattaneo_and_mindlin(angle):
-    # Johnson section 7.2: c / a = (1 - Q / mu P)^(1/3); the traction is that of full sliding less
-    # the same on the circle c, scaled by c / a
+def sheared(angle):
+    """Frames (places, depths, motion, stick ratio) of a pull along `angle` until all slides.
+
+    Johnson section 7.2: c / a = (1 - Q / mu P)^(1/3); the traction is that of full sliding less
+    the same on the circle c, scaled by c / a.
+    """
     a, q0, nu, g = 3.2e-3, 60e3, SOFT.poissons_ratio, SOFT.shear_modulus
     turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
     near = REST[np.hypot(*REST.T) < 1.2 * a]       # others are never in the contact
-    play, seen, wanted = Player(noise=0.3e-6), [], []
     for load in np.linspace(0, 0.97, 60):
         c = a * (1 - load)**(1 / 3)
         motion = np.full(REST.shape, np.nan)
@@ -80,14 +81,29 @@ def test_stick_ratio_of_cattaneo_and_mindlin(angle):
             hertzian_shear(near @ turn.T, a, q0, g, nu)
             - hertzian_shear(near @ turn.T, c, q0 * c / a, g, nu)) @ turn
         stuck = np.pi * q0 / (8 * g * a) * (2 - nu) * (a**2 - c**2)      # at the middle
-        seen.append(play(*disc(stuck * turn[0], a), motion))
-        wanted.append((c / a)**2)
+        yield *disc(stuck * turn[0], a), motion, (c / a)**2
+
+
+@pytest.mark.parametrize('angle', [0.0, 0.7])
+def test_stick_ratio_of_cattaneo_and_mindlin(angle):
+    play, seen, wanted = Player(noise=0.3e-6), [], []
+    for *frame, ratio in sheared(angle):
+        seen.append(play(*frame))
+        wanted.append(ratio)
     ratio = np.array([s[0] for s in seen])
     announced = [s[1] for s in seen].index(True)
     assert wanted[announced] < 0.6
     error = (ratio - wanted)[6:]
     assert np.sqrt(np.mean(error**2)) < 0.07
     assert np.abs(error).max() < 0.2
+
+
+@pytest.mark.parametrize(('pull', 'announced'), [(0.5, True), (0.1, False), (-0.5, False)])
+def test_a_slip_needs_a_pull_along_the_motion(pull, announced):
+    """What comes back from a pull to the other side cannot slide before that pull is gone."""
+    play = Player(noise=0.3e-6)
+    force = pull * np.array([np.cos(0.7), np.sin(0.7)])
+    assert any(play(*frame, force)[1] for *frame, _ in sheared(0.7)) == announced
 
 
 # --- a solved grasp: press, drag until it slides, hold, roll ------------------------------------
@@ -178,12 +194,14 @@ def test_what_moves_rigidly_sticks(shift, twist):
     assert result == (1.0, False)
 
 
-def test_skin_that_snaps_back_under_an_imprint_at_rest_slides():
-    play = Player()
+@pytest.mark.parametrize(('pull', 'slides'), [(None, True), ((0.5, 0), True), ((-0.5, 0), False)])
+def test_skin_that_snaps_back_under_an_imprint_at_rest_slides(pull, slides):
+    """It was drawn out by the pull; friction that drew it back would not be sliding."""
+    pull, play = None if pull is None else np.array(pull), Player()
     for i in range(30):
         back = 0 if i < 15 else -(i - 14) * 20e-6
-        result = play(*disc((0, 0), 3e-3), np.full(REST.shape, 4e-4 + back) * [1, 0])
-    assert result == (0.0, True)
+        _, slipping = play(*disc((0, 0), 3e-3), np.full(REST.shape, 4e-4 + back) * [1, 0], pull)
+    assert slipping == slides
 
 
 def test_nothing_moves_nothing_changes():

@@ -36,7 +36,7 @@ def test_what_is_written_is_read(path):
         assert getattr(found, key) == getattr(CALIBRATION, key)
     for key in ('stiffness_scale', 'relative_sd', 'thickness_scale', 'poissons_ratio'):
         assert getattr(found.force, key) == getattr(CALIBRATION.force, key)
-    for key in ('weights', 'floor', 'share_own', 'share_all', 'full_scale'):
+    for key in ('weights', 'floor', 'share_own', 'share_layer', 'full_scale'):
         np.testing.assert_allclose(getattr(found.force.correction, key),
                                    getattr(CALIBRATION.force.correction, key), rtol=1e-6)
     assert found.geometry.shape == (240, 320)
