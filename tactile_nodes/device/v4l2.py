@@ -101,11 +101,11 @@ def _request(direction, number, struct):
 _W, _R, _WR = 1, 2, 3
 _QUERYCAP = _request(_R, 0, _Capability)
 _ENUM_FMT = _request(_WR, 2, _FormatDescription)
-_S_FMT = _request(_WR, 5, _Format)
+_G_FMT, _S_FMT = _request(_WR, 4, _Format), _request(_WR, 5, _Format)
 _REQBUFS = _request(_WR, 8, _RequestBuffers)
 _QUERYBUF, _QBUF, _DQBUF = (_request(_WR, n, _Buffer) for n in (9, 15, 17))
 _STREAMON, _STREAMOFF = (_request(_W, n, c_int32) for n in (18, 19))
-_S_PARM = _request(_WR, 22, _StreamParameters)
+_G_PARM, _S_PARM = (_request(_WR, n, _StreamParameters) for n in (21, 22))
 _G_CTRL, _S_CTRL = (_request(_WR, n, _Control) for n in (27, 28))
 _QUERYCTRL = _request(_WR, 36, _QueryControl)
 _ENUM_SIZES = _request(_WR, 74, _FrameSize)
