@@ -141,8 +141,8 @@ class CameraNode:
 
 def put_in_place(monkeypatch, node):
     """Let UsbDevice find the node instead of one of the kernel."""
-    monkeypatch.setattr(usb, 'find_camera', lambda *_: CAMERA)
-    monkeypatch.setattr(usb, 'attached_cameras', lambda: [CAMERA])
+    monkeypatch.setattr(usb, 'find_camera', lambda *_, **__: CAMERA)
+    monkeypatch.setattr(usb, 'running_streams', lambda _: [])
     monkeypatch.setattr(usb, 'holders', lambda _: [])
     monkeypatch.setattr(usb, 'VideoNode', node)
     return node
