@@ -319,8 +319,8 @@ def test_a_finger_whose_camera_does_not_answer_ends_and_comes_back(hand):
                                 and line.startswith('[middle] ***')], STEP, 'the end')
     ended = time.monotonic()
     print(f'\nSIGTERM: {line[0]} ({ended - began:.1f} s)')
-    # a transfer that is never answered takes the kernel 5 s, and libusb here 2 s
-    assert 'ended with code 0' in line[0] and ended - began < 4
+    # one transfer that is never answered, for which libusb waits 2 s; three would be 6
+    assert 'ended with code 0' in line[0] and ended - began < 5
     error = wait_for(lambda: hand.errors('middle', ended), 2 * STEP, 'error')[0][0]
     print(f'started again: ERROR {error.text}')
     assert 'does not answer' in error.text
