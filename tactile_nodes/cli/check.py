@@ -158,8 +158,10 @@ def _check_lights(finger, device):
              for channel, level in finger.leds.items()
              if level or finger.elastomer.kind.has_shading}
     device.set_light(Light(**finger.leds))
-    for concern, (problem, seen) in (('darkness', judge_darkness(dark)),
-                                     ('LEDs', judge_channels(dark, alone))):
+    judged = {'darkness': judge_darkness(dark), 'LEDs': judge_channels(dark, alone)}
+    if not finger.elastomer.kind.has_shading:       # a clear skin lets the light of the room in
+        del judged['darkness']
+    for concern, (problem, seen) in judged.items():
         yield Finding(finger.name, concern, not problem, problem or seen)
 
 

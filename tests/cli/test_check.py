@@ -103,17 +103,20 @@ def test_looks_at_every_led_and_for_light_from_outside(hand_file, capsys, spoil,
     assert 'ok   thumb: images' in out and out.splitlines()[-1] == '2 to mend'
 
 
-def test_a_channel_that_the_hand_file_leaves_dark_matters_only_for_shading(hand_file, capsys,
-                                                                           tmp_path):
+def test_a_clear_skin_may_have_a_dark_channel_and_see_the_room(hand_file, capsys, spoil,
+                                                               tmp_path):
     leds = {'red': 0.0, 'green': 0.6, 'blue': 0.6}
     assert cli.main(['check', str(hand_file(index={'leds': leds}))]) == 1
     assert 'FAIL index: LEDs: red alone at level 0 does not light the red of the image' \
         in capsys.readouterr().out
     clear = yaml.safe_load(shipped('config/elastomers/soft_marked.yaml').read_text())
     (tmp_path / 'clear.yaml').write_text(yaml.safe_dump({**clear, 'kind': 'clear_markers'}))
-    assert cli.main(['check', str(hand_file(index={
-        'leds': leds, 'elastomer': 'clear.yaml', 'calibration': None}))]) == 0
-    assert 'ok   index: LEDs: green +' in capsys.readouterr().out
+    spoil(image=leaking)
+    cli.main(['check', str(hand_file(index={
+        'leds': leds, 'elastomer': 'clear.yaml', 'calibration': None}))])
+    out = capsys.readouterr().out
+    assert 'ok   index: LEDs: green +' in out and 'FAIL index' not in out
+    assert 'FAIL thumb: darkness' in out
 
 
 @pytest.fixture
