@@ -30,6 +30,7 @@ from tests.device.in_guest.bench import (
     wait_for,
 )
 
+NODROP = Path('/sys/module/uvcvideo/parameters/nodrop')
 BYTES = Layout(('red', 'green', 'blue'), 1, False, 0, 255)
 LED_WAYS = {
     'extension': PROFILE.leds,
@@ -41,6 +42,8 @@ LED_WAYS = {
 @pytest.fixture(scope='module', autouse=True)
 def _kernel():
     load('uvcvideo', 'vhci-hcd')
+    yield
+    NODROP.write_text('0')
 
 
 @pytest.fixture
@@ -251,7 +254,7 @@ def test_a_control_transfer_that_is_never_answered_ends(one):
     ('YUYV', 'error flag', 1, 'error flag'),
 ])
 def test_damaged_frames_are_dropped_and_counted(image_format, trouble, nodrop, reason):
-    Path('/sys/module/uvcvideo/parameters/nodrop').write_text(str(nodrop))
+    NODROP.write_text(str(nodrop))
     with plugged('EF-0001') as ((emulated, _),), \
             fingertip('EF-0001', formats=(image_format,)) as device:
         device.set_light(Light(0.5, 0.5, 0.5))
