@@ -23,7 +23,7 @@ EHCI_RATES = (30, 45, 60, 90, 120)
 @pytest.mark.skipif(bool(REASON), reason=REASON)
 @pytest.mark.timeout(600)
 @pytest.mark.parametrize(('modules', 'count'), [
-    (('vivid', 'fingertips', 'commands', 'bandwidth', 'hand'), 57)])
+    (('vivid', 'fingertips', 'contract', 'commands', 'bandwidth', 'hand'), 84)])
 def test_in_a_guest_with_usb(modules, count, tmp_path, capsys):
     pictures = press_pictures()
     np.save(tmp_path / 'pictures.npy', pictures)
