@@ -18,7 +18,7 @@ from tests.device.emulated.redirection import Redirection
 
 REASON = guest.why_not()
 EHCI_RATES = (30, 45, 60, 90, 120)
-MODULES = ('vivid', 'fingertips', 'commands', 'bandwidth', 'hand')
+MODULES = ('vivid', 'fingertips', 'contract', 'commands', 'bandwidth', 'hand')
 
 
 @pytest.mark.skipif(bool(REASON), reason=REASON)

@@ -27,14 +27,20 @@ from tests.device.test_contract import (  # noqa: F401
 RATES = (10, 20, 25)            # Hz; the guest's processor has no time for more
 
 
-@pytest.fixture
-def make(monkeypatch):
+@pytest.fixture(scope='module')
+def emulated():
     load('uvcvideo', 'vhci-hcd')
+    with plugged('EF-0001', rates=RATES) as ((emulated, _),):
+        yield emulated
+
+
+@pytest.fixture
+def make(emulated, monkeypatch):
     monkeypatch.setattr(test_contract, 'RATE', RATES[0])
     monkeypatch.setattr(test_contract, 'JITTER', 0.1)
-    with plugged('EF-0001', rates=RATES) as ((emulated, _),):
-        class Seen(UsbDevice):
-            light = property(lambda _: Light(*emulated.leds()))
 
-        yield lambda **options: Seen('EF-0001', PROFILE, width=SIZE[0], height=SIZE[1],
-                                     frame_rate=RATES[0], **options)
+    class Seen(UsbDevice):
+        light = property(lambda _: Light(*emulated.leds()))
+
+    return lambda **options: Seen('EF-0001', PROFILE, width=SIZE[0], height=SIZE[1],
+                                  frame_rate=RATES[0], **options)
