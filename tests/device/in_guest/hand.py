@@ -335,7 +335,7 @@ def test_leds_go_off_when_a_killed_finger_comes_back(hand):
     thumb.lit = [thumb.leds()]
     pid, began = hand.pid('thumb'), time.monotonic()
     os.kill(pid, signal.SIGKILL)
-    _, off = wait_for(lambda: (0, 0, 0) in thumb.lit, STEP, 'LEDs off')
+    _, off = wait_for(lambda: (0, 0, 0) in thumb.lit, 2 * STEP, 'LEDs off')
     first = hand.frame('thumb', began + off)
     print(f'\nkilled: LEDs off after {off:.2f} s, image after {first.heard - began:.2f} s; LEDs '
           f'went {thumb.lit}')
@@ -355,14 +355,6 @@ def test_a_wrong_device_on_its_port_is_refused_and_the_hand_stops_without_the_fi
     print(f'\nanother device on its port: {error.text}')
     assert 'another device is plugged into its port' in error.text
     assert stranger.committed is None and stranger.lit == [(0, 0, 0)]
-    pid = hand.pid('ring')
-    os.kill(pid, signal.SIGKILL)
-    wait_for(lambda: hand.pid('ring') != pid, STEP, 'started again')
-    began = time.monotonic()
-    wait_for(lambda: [what for what in hand.errors('ring', began) if 'EF-9' in what.text
-                      and 'Tried again' in what.text], 2 * STEP, 'it waits after a start, too')
-    time.sleep(1.0)
-    assert not [line for when, line in hand.lines if when > began and 'with code' in line]
     began = time.monotonic()
     UP.terminate()
     code = UP.wait(STEP)
