@@ -32,7 +32,7 @@ def test_in_a_guest_with_usb(tmp_path, capsys):
     for package in ('tactile_nodes', 'tests'):           # the guest would need minutes for it
         compileall.compile_dir(guest.ROOT / package, quiet=2)
     command = ('PICTURES=/out/pictures.npy ' + shlex.quote(sys.executable) + ' -m pytest -s -v '
-               '-p no:cacheprovider --timeout=120 '
+               '-p no:cacheprovider --timeout=120 --durations=12 '
                + ' '.join(f'tests/device/in_guest/{name}.py' for name in MODULES))
     with ExitStack() as plugged, capsys.disabled():
         for path, fingertip in zip(sockets, fingertips, strict=True):
