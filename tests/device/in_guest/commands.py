@@ -205,25 +205,6 @@ def test_check_of_a_hand_that_is_well(tactile, hand_file):
         assert 'ok   hand: all together: thumb ' in text
 
 
-def test_check_lights_one_finger_after_the_other_for_a_person_to_confirm(hand_file):
-    with plugged('EF-0001', 'EF-0002') as pairs:
-        path = hand_file({'thumb': 'EF-0001', 'index': 'EF-0002'})
-        asked = []
-
-        def ask(question):
-            asked.append((question, [device.leds() != (0, 0, 0) for device, _ in pairs]))
-            return 'thumb' in question
-
-        findings = list(check_hand(read_hand(path), ask))
-        print(asked)
-        assert [lit for _, lit in asked] == [[True, False], [False, True]]
-        assert 'EF-0001' in asked[0][0] and 'EF-0002' in asked[1][0]
-        wrong, = (f for f in findings if not f.ok)
-        assert (wrong.finger, wrong.concern) == ('index', 'place')
-        assert 'exchange the serial numbers' in wrong.text
-        assert all(device.leds() == (0, 0, 0) for device, _ in pairs)
-
-
 def test_check_finds_fingers_without_serial_numbers_of_their_own_by_their_ports(hand_file):
     with plugged('SAME', 'SAME', '') as pairs:
         cameras = attached_cameras()

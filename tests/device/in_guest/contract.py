@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: Apache-2.0
-"""The device contract on the genuine kernel driver."""
+"""The device contract on the genuine kernel driver: what depends on it."""
 
 import pytest
 
@@ -11,14 +11,9 @@ from tests.device.test_contract import (  # noqa: F401
     device,
     test_a_gap_in_the_sequence_is_counted,
     test_frame_rate_is_honoured_by_the_stamps,
-    test_info_says_what_comes,
-    test_lights_are_off_after_a_crash_inside,
     test_lights_are_off_after_open_and_after_close,
     test_no_frame_in_time_is_a_timeout,
-    test_not_open_and_not_streaming_are_errors,
-    test_open_twice_and_close_twice,
     test_sequence_starts_anew_and_rises,
-    test_settings_out_of_range_are_refused_and_change_nothing,
     test_settings_return_what_was_taken,
     test_stamps_are_on_the_clock_given,
     test_stop_ends_a_waiting_read,
