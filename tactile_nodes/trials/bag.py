@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """Bags: a folder with an MCAP file and `metadata.yaml`, as rosbag2 writes it (bag version 9)."""
 
+import errno
 import fcntl
 import logging
 import os
@@ -244,7 +245,9 @@ class BagWriter:
             self._failure = self._failure or error
 
     def _failed(self, error):
-        return FileError(f'the bag cannot be written ({error.strerror})', where=str(self.path),
+        what = 'the disk is full' if error.errno == errno.ENOSPC else \
+            f'the bag cannot be written ({error.strerror})'
+        return FileError(what, where=str(self.path),
                          fix='What was written before is kept: copy it, then make room.')
 
     def __enter__(self):
