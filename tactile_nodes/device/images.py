@@ -11,6 +11,7 @@ from tactile_nodes.errors import DeviceError
 from tactile_nodes.interface import FINGER_TOPICS
 
 DARK, MAX_DARK = 10, 0.5           # grey level; share of the pixels: common practice, no source
+SAME_PICTURE = 10          # identical pictures in a row: a live sensor's noise never repeats
 FRAME_RATES = (1.0, 240.0)         # Hz, of a folder of images; a bag has its own
 _IMAGE_TYPES = ('sensor_msgs/msg/Image', 'sensor_msgs/msg/CompressedImage')
 # bytes a pixel, and what makes blue, green, red of them (REP 118 and sensor_msgs' image_encodings;

@@ -14,14 +14,13 @@ import numpy as np
 
 from tactile_nodes.core.types import Frame
 from tactile_nodes.device.contract import OFF, DeviceInfo, FingertipDevice, check_setting
-from tactile_nodes.device.images import decode_image, is_dark
+from tactile_nodes.device.images import SAME_PICTURE, decode_image, is_dark
 from tactile_nodes.device.usb_discovery import find_camera, holders, udev_rule
 from tactile_nodes.device.usb_leds import led_driver, rounded
 from tactile_nodes.device.usb_streams import running_streams
 from tactile_nodes.device.v4l2 import NO_ANSWER, VideoNode
 from tactile_nodes.errors import DeviceError, DeviceLost, FrameTimeout
 
-_SAME_PICTURE = 10          # identical pictures in a row: a live sensor's noise never repeats
 _STALLED = 1.0              # s without a frame, or five frame periods if they are longer
 
 
@@ -370,7 +369,7 @@ class UsbDevice(FingertipDevice):
         return None
 
     def _watch_for_repeats(self, image):
-        if self._same >= _SAME_PICTURE and not is_dark(image):
+        if self._same >= SAME_PICTURE and not is_dark(image):
             raise DeviceLost('the camera sends the same picture again and again',
                              where=self._where(), found=f'{self._same + 1} identical pictures')
 

@@ -5,14 +5,13 @@ import time
 
 import numpy as np
 
-from tactile_nodes.device.images import DARK, MAX_DARK, is_dark
+from tactile_nodes.device.images import DARK, MAX_DARK, SAME_PICTURE, is_dark
 
 _SATURATED = 250                         # grey level; as DARK and MAX_DARK: common practice
 _MAX_SATURATED, _MAX_LEAK = 0.02, 0.02   # shares of the pixels
 _OWN_LIGHT = 1 / 3                       # of the image's channel that an LED brightens most
 _MIN_RATE = 0.9                          # of the rate asked for
 _MAX_DROPS = 0.02                        # of the frames
-_SAME_PICTURE = 10         # identical pictures in a row: a live sensor's noise never repeats
 _SAME_ROWS = 8             # every so many rows are compared
 
 
@@ -35,7 +34,7 @@ class CameraHealth:
     @property
     def stuck(self):
         """Whether the camera sends the same picture again and again."""
-        return self._same >= _SAME_PICTURE
+        return self._same >= SAME_PICTURE
 
     def note(self, frame):
         """Count a frame."""

@@ -1,6 +1,8 @@
 # SPDX-License-Identifier: Apache-2.0
 """Contact node: where the skin is touched and how deep."""
 
+from functools import partial
+
 import numpy as np
 from sensor_msgs.msg import Image, PointCloud2
 
@@ -32,7 +34,7 @@ class ContactNode(StageNode):
         self._flag = either(bool_message)
         self._point = Form(point_message, np.float64, 3, self.frame_id)
         self.need_reference(subscribe=subscribe)
-        self._join = Join(('image', 'markers'), self._take)
+        self._join = Join(('image', 'markers'), partial(self.pass_on, self._decode))
         if subscribe:
             for name, kind, topic in (('image', Image, 'image_raw'),
                                       ('markers', PointCloud2, 'markers/displacement')):
@@ -57,12 +59,6 @@ class ContactNode(StageNode):
             mask, depth = contact_images(contact, self.geometry)
             self.send('contact/depth', image_message, depth, '32FC1', header)
             self.send('contact/mask', image_message, mask, 'mono8', header)
-
-    def _take(self, stamp_ns, parts):
-        inputs = self.guard(self._decode, parts)
-        contact = None if inputs is None else self.process(*inputs)
-        if contact is not None:
-            self.publish(contact, stamp_ns)
 
     def _decode(self, parts):
         return (image_from_message(parts['image'], 'bgr8', self.geometry.shape),

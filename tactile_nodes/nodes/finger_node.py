@@ -152,6 +152,13 @@ class StageNode(FingerNode, Node):
             self._seconds.append(time.perf_counter() - start)
         return result
 
+    def pass_on(self, decode, stamp_ns, message):
+        """Decode what came by topic for `process`, and publish what that makes of it."""
+        inputs = self.guard(decode, message)
+        result = None if inputs is None else self.process(*inputs)
+        if result is not None:
+            self.publish(result, stamp_ns)
+
     def guard(self, function, *arguments):
         """Call a function; wrong data is counted, warned of once in a while, and gives None."""
         try:

@@ -52,10 +52,10 @@ class FlowNode(StageNode):
         return self._forms[len(points)](points, stamp_ns)
 
     def _take(self, message):
-        image = self.guard(image_from_message, message, 'bgr8', self.geometry.shape)
-        markers = None if image is None else self.process(image)
-        if markers is not None:
-            self.publish(markers, stamp_of(message))
+        self.pass_on(self._decode, stamp_of(message), message)
+
+    def _decode(self, message):
+        return (image_from_message(message, 'bgr8', self.geometry.shape),)
 
     def caution(self):
         """Say when many markers were lost at once since the last report."""

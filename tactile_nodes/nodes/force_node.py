@@ -1,6 +1,8 @@
 # SPDX-License-Identifier: Apache-2.0
 """Force node: wrench on the fingertip, its standard deviation, and slip."""
 
+from functools import partial
+
 import numpy as np
 from sensor_msgs.msg import Image, PointCloud2
 
@@ -15,6 +17,7 @@ from tactile_nodes.nodes.messages import (
     float_message,
     image_from_message,
     markers_from_cloud,
+    stamp_of,
     wrench_message,
 )
 from tactile_nodes.nodes.process import run
@@ -34,7 +37,7 @@ class ForceNode(StageNode):
         self._number = Form(lambda one: float_message(one[0]), np.float32, 1)
         self._flag = either(bool_message)
         self._exceeded = np.zeros(6, bool)         # axes, since the last report
-        self._join = Join(('mask', 'depth', 'markers'), self._take)
+        self._join = Join(('mask', 'depth', 'markers'), partial(self.pass_on, self._decode))
         if subscribe:
             for name, kind, topic in (('mask', Image, 'contact/mask'),
                                       ('depth', Image, 'contact/depth'),
@@ -56,17 +59,11 @@ class ForceNode(StageNode):
         self.send('contact/stick_ratio', self._number, estimate.stick_ratio)
         self.send('contact/slipping', self._flag, estimate.slipping)
 
-    def _take(self, stamp_ns, parts):
-        inputs = self.guard(self._decode, parts)
-        estimate = None if inputs is None else self.process(*inputs, stamp_ns)
-        if estimate is not None:
-            self.publish(estimate, stamp_ns)
-
     def _decode(self, parts):
         mask = image_from_message(parts['mask'], 'mono8', self.geometry.shape)
         depth = image_from_message(parts['depth'], '32FC1', self.geometry.shape)
         return (contact_from_images(self.geometry, mask, depth),
-                markers_from_cloud(parts['markers']))
+                markers_from_cloud(parts['markers']), stamp_of(parts['mask']))
 
     def caution(self):
         """Say which axes were outside of the calibrated range since the last report."""

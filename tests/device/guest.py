@@ -60,17 +60,25 @@ sleep 60
 '''
 
 
-def why_not():
-    """Reason why no guest can be started here, or ''."""
+def why_not(also=None):
+    """Reason why no guest can be started here, or ''.
+
+    Parameters
+    ----------
+    also : dict of str to str, optional
+        Other programs that are needed on this machine, with their Debian packages.
+    """
     if os.uname().machine != 'x86_64':
         return f'the guest runs on x86_64, this is {os.uname().machine}'
-    missing = [package for program, package in NEEDED.items() if not _program(program)]
+    missing = [package for name, package in {**NEEDED, **(also or {})}.items()
+               if not program(name)]
     if _kernel() is None:
         missing.append('linux-image-amd64')
     return f'not installed (Debian packages): {" ".join(missing)}' if missing else ''
 
 
-def _program(name):
+def program(name):
+    """Path of an installed program, also of those for the administrator, or None."""
     return shutil.which(name, path=os.environ.get('PATH', '') + ':/usr/sbin:/sbin:/bin')
 
 
@@ -107,11 +115,11 @@ def _cpio(files):
 def _initramfs(version):
     modules = {}
     for module in BOOT_MODULES:
-        shown = subprocess.run([_program('modprobe'), '-S', version, '--show-depends', module],
+        shown = subprocess.run([program('modprobe'), '-S', version, '--show-depends', module],
                                capture_output=True, text=True, check=True).stdout
         modules.update((Path(line.split()[1]).name, line.split()[1])
                        for line in shown.splitlines() if line.startswith('insmod'))
-    files = {'bin/busybox': Path(_program('busybox')).read_bytes(), 'init': INIT.encode(),
+    files = {'bin/busybox': Path(program('busybox')).read_bytes(), 'init': INIT.encode(),
              'modules/order': '\n'.join(modules).encode()}
     files.update((f'modules/{name}', Path(path).read_bytes()) for name, path in modules.items())
     return gzip.compress(_cpio(files), 1)
@@ -147,7 +155,7 @@ def run_in_guest(command, share, timeout, *, echo=False, redirected=(), disk=Non
     share = Path(share)
     (share / 'command').write_text(COMMAND.format(command=command, root=shlex.quote(str(ROOT))))
     (share / 'initramfs').write_bytes(_initramfs(version))
-    qemu = [_program('qemu-system-x86_64'), '-nodefaults', '-no-reboot', '-display', 'none',
+    qemu = [program('qemu-system-x86_64'), '-nodefaults', '-no-reboot', '-display', 'none',
             '-machine', 'q35', '-accel', 'tcg,thread=multi', '-cpu', 'Nehalem', '-smp', '2',
             '-m', '3G', '-kernel', str(image), '-initrd', str(share / 'initramfs'),
             '-append', 'console=ttyS0 quiet loglevel=1 panic=-1 mitigations=off '

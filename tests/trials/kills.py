@@ -134,8 +134,10 @@ def main():
             lost.append(seconds)
             print(f'{number:4d}: {count} messages, the last {seconds:.2f} s are lost', flush=True)
     too_much = np.count_nonzero(np.array(lost) > MOST_LOST)
-    print(f'{args.count} kills: {broken} bags not readable; lost: median {np.median(lost):.2f} s, '
-          f'most {max(lost):.2f} s, more than {MOST_LOST:g} s: {too_much}')
+    print(f'{args.count} kills: {broken} bags not readable')
+    if lost:
+        print(f'lost: median {np.median(lost):.2f} s, most {max(lost):.2f} s, more than '
+              f'{MOST_LOST:g} s: {too_much}')
     return int(broken > 0 or too_much > 0)
 
 

@@ -5,7 +5,6 @@ What is on the disk after that is what its driver had flushed, and by chance som
 """
 
 import shlex
-import shutil
 import subprocess
 import sys
 
@@ -14,8 +13,7 @@ import pytest
 from tests.device import guest
 from tests.device.emulated.volatile_disk import VolatileDisk
 
-MKFS = shutil.which('mke2fs', path='/usr/sbin:/sbin')
-REASON = guest.why_not() or ('' if MKFS else 'not installed (Debian packages): e2fsprogs')
+REASON = guest.why_not(also={'mke2fs': 'e2fsprogs'})
 MOST_LOST = 1.0        # s
 CUTS = (2.0, 3.3)      # s of recording
 
@@ -27,7 +25,7 @@ def test_a_power_cut_loses_the_last_second_at_most(tmp_path, capsys):
     share.mkdir()
     with image.open('wb') as stream:
         stream.truncate(256 * 2**20)
-    subprocess.run([MKFS, '-q', '-t', 'ext4', image], check=True)
+    subprocess.run([guest.program('mke2fs'), '-q', '-t', 'ext4', image], check=True)
     command = f'{shlex.quote(sys.executable)} -m tests.trials.recording_in_guest'
     put, lost, forgotten = [], [], []
     with VolatileDisk(tmp_path / 'nbd', image, seed=1) as disk, capsys.disabled():
