@@ -56,7 +56,7 @@ cd {root}
 echo $? > /out/status
 sync
 echo o > /proc/sysrq-trigger
-sleep 60
+while :; do :; done
 '''
 
 

@@ -279,18 +279,19 @@ def test_a_finger_is_unplugged_and_returns(hand):
 
 @pytest.mark.parametrize(('trouble', 'words'), [('stall', 'stalled'), ('repeat', 'same picture')])
 def test_a_camera_that_stalls_is_opened_again(hand, trouble, words):
-    middle, began = hand.devices['middle'], time.monotonic()
-    middle.trouble = {trouble}
-    error = wait_for(lambda: [what for what in hand.errors('middle', began) if words in what.text],
+    ring, began = hand.devices['ring'], time.monotonic()      # the fastest: five frames are missed
+    leds = ring.leds()
+    ring.trouble = {trouble}
+    error = wait_for(lambda: [what for what in hand.errors('ring', began) if words in what.text],
                      STEP, 'error')[0][0]
     print(f'\n{trouble}: ERROR after {error.heard - began:.2f} s: {error.text}')
-    middle.trouble = set()
+    ring.trouble = set()
     mended = time.monotonic()
-    first = hand.frame('middle', mended)
+    first = hand.frame('ring', mended)
     print(f'mended: image after {first.heard - mended:.2f} s')
-    wait_for(lambda: hand.heard('middle', 'wrench', first.heard), STEP, 'a wrench')
-    assert middle.leds() == pytest.approx((LEVEL,) * 3, abs=0.01)
-    assert not any(hand.errors(finger, began) for finger in SERIALS if finger != 'middle')
+    wait_for(lambda: hand.heard('ring', 'wrench', first.heard), STEP, 'a wrench')
+    assert min(leds) > 0 and ring.leds() == pytest.approx(leds, abs=0.01)
+    assert not any(hand.errors(finger, began) for finger in SERIALS if finger != 'ring')
 
 
 @pytest.mark.parametrize(('finger', 'trouble', 'reason', 'seconds'), [
