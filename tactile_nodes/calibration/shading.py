@@ -7,14 +7,14 @@ fitted together, with little weight to what does not fit (printed markers, speck
 """
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from scipy.optimize import least_squares
 
 from tactile_nodes.core.contact import ContactStage
-from tactile_nodes.core.depth import TERMS, ShadingModel, position_terms
+from tactile_nodes.core.depth import TERMS, ShadingModel, SteepShading, position_terms
 from tactile_nodes.errors import DataError
 
 MIN_PRESSES = 6
@@ -34,6 +34,14 @@ _MAX_STEPS = 100
 _CURVED = 0.3                  # light ratio over gamma, that is usual of terms of second order
 _PRIOR_WEIGHT = 0.1            # of the log of the grey level: an imprint's cells err together
 _GAMMA_RANGE = (0.2, 5)
+
+_STEEP = 1.5                   # slope of the cells that the model for steep slopes is fitted to
+_TINY = 1e-12
+# what is usual of cameras and housings, and how far others are from it
+_USUAL_GAMMA, _GAMMA_SD = 1.8, 0.4         # of the log
+_USUAL_DIFFUSE, _DIFFUSE_SD, _MOST_DIFFUSE = 0.2, 0.15, 0.8
+_USUAL_SOFTNESS, _SOFTNESS_SD = 0.2, 0.2
+_USUAL_MIXED, _MIXED_SD, _MOST_MIXED = 0.06, 0.05, 0.24
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,7 +121,7 @@ def fit_shading(presses, reference, geometry, elastomer):
                         found=f'{fit.model.residual_sd:.3f} of the light left over',
                         expected=f'at most {_MAX_RESIDUAL}',
                         fix='Check the radius of the ball, the image scale and the intervals.')
-    return fit
+    return replace(fit, model=replace(fit.model, steep=_fit_steep(imprints, fit)))
 
 
 def _fault(contact, ball_radius):
@@ -138,11 +146,11 @@ class _Imprint:
         self._work, self._ratio = work, ratio.reshape(-1, 3)
         self.take_around(contact.centroid)
 
-    def take_around(self, centre):
-        """Use the cells that lie on the ball when it is here, (2,) m."""
+    def take_around(self, centre, steepest=_STEEPEST):
+        """Use the cells that lie on the ball when it is here, (2,) m, up to that slope."""
         self.centre = centre
         x, y = (a.ravel() for a in np.meshgrid(*self._work.axes()))
-        reach = min(_INSIDE * self.radius, np.sin(np.arctan(_STEEPEST)) * self.ball_radius)
+        reach = min(_INSIDE * self.radius, np.sin(np.arctan(steepest)) * self.ball_radius)
         inside = np.flatnonzero(np.hypot(x - centre[0], y - centre[1]) < reach)
         inside = inside[::len(inside) // _CELLS + 1]
         self.place = np.stack([x[inside], y[inside]])
@@ -290,4 +298,143 @@ class _Problem:
         prior = np.zeros((6 * TERMS, len(vector)))
         prior[:, self._lights] = np.diag(self._prior / gamma)
         prior[:, 0] = -self._prior * vector[self._lights] / gamma ** 2
+        return np.concatenate([result.reshape(-1, len(vector)), prior])
+
+
+def _fit_steep(imprints, fit):
+    """SteepShading from the same imprints, whose places are known now, up to their rims."""
+    for imprint, (x, y, _) in zip(imprints, fit.circles, strict=True):
+        imprint.take_around(np.array([x, y]), _STEEP)
+    problem = _SteepProblem(imprints)
+    found = least_squares(problem.residuals, problem.start(), problem.jacobian, loss=problem.loss,
+                          bounds=problem.bounds(), f_scale=_OUTLIER, x_scale='jac',
+                          max_nfev=_MAX_STEPS)
+    return SteepShading(*problem.unpack(found.x))
+
+
+class _SteepProblem:
+    """The least-squares problem; unknowns are gamma, a, b, diffuse, softness and mix."""
+
+    _lights = np.s_[1:1 + 6 * TERMS]
+    _diffuse = np.s_[1 + 6 * TERMS:4 + 6 * TERMS]
+    _softness = np.s_[4 + 6 * TERMS:7 + 6 * TERMS]
+    _mix = np.s_[7 + 6 * TERMS:13 + 6 * TERMS]
+    _others = np.nonzero(~np.eye(3, dtype=bool))          # elements of mix that are unknown
+
+    def __init__(self, imprints):
+        self._gx, self._gy = np.concatenate([i.slope(i.centre)[:2] for i in imprints], axis=1)
+        self.ratio = np.concatenate([imprint.ratio for imprint in imprints], axis=1)
+        self._logs = np.log(np.maximum(self.ratio, _DARK))
+        self._terms = np.concatenate([imprint.terms for imprint in imprints], axis=1)
+        self._prior = np.tile(np.repeat([0, _PRIOR_WEIGHT / _CURVED], TERMS // 2), 6)
+
+    def bounds(self):
+        """Least and most of all unknowns."""
+        least = np.full(13 + 6 * TERMS, -np.inf)
+        most = -least
+        least[0], most[0] = _GAMMA_RANGE
+        least[self._diffuse], most[self._diffuse] = 0, _MOST_DIFFUSE
+        least[self._softness], most[self._softness] = 0, 1
+        least[self._mix], most[self._mix] = 0, _MOST_MIXED
+        return least, most
+
+    def unpack(self, vector):
+        """Return gamma, a (3, 6), b (3, 6), diffuse (3,), softness (3,), mix (3, 3)."""
+        a, b = vector[self._lights].reshape(2, 3, TERMS)
+        mix = np.zeros((3, 3))
+        mix[self._others] = vector[self._mix]
+        mix[np.diag_indices(3)] = 1 - mix.sum(axis=1)
+        return vector[0], a, b, vector[self._diffuse], vector[self._softness], mix
+
+    def start(self):
+        """Linear fit with what is usual."""
+        gx, gy = self._gx, self._gy
+        design = -np.concatenate([self._terms * gx, self._terms * gy]).T
+        target = np.power(self.ratio, _USUAL_GAMMA) * np.sqrt(1 + gx * gx + gy * gy) - 1
+        light = np.linalg.lstsq(design, target.T, rcond=None)[0]       # (2 TERMS, 3)
+        light = light.reshape(2, TERMS, 3).transpose(0, 2, 1) / (1 - _USUAL_DIFFUSE)
+        return np.concatenate([[_USUAL_GAMMA], light.ravel(), [_USUAL_DIFFUSE] * 3,
+                               [_USUAL_SOFTNESS] * 3, [_USUAL_MIXED] * 6])
+
+    def residuals(self, vector):
+        """`misfit`, and what is known of the unknowns beforehand, (3 cells + 49,).
+
+        Terms of second order are meant to be small: they keep sane what is beyond the outermost
+        imprints. The others are weakly what is usual.
+        """
+        lights = self._prior * vector[self._lights] / vector[0]
+        usual = np.concatenate([
+            [np.log(vector[0] / _USUAL_GAMMA) / _GAMMA_SD],
+            (vector[self._diffuse] - _USUAL_DIFFUSE) / _DIFFUSE_SD,
+            (vector[self._softness] - _USUAL_SOFTNESS) / _SOFTNESS_SD,
+            (vector[self._mix] - _USUAL_MIXED) / _MIXED_SD])
+        return np.concatenate([self.misfit(vector), lights, _PRIOR_WEIGHT * usual])
+
+    def loss(self, square):
+        """Cauchy's for the misfit, plain squares for the rest, with two derivatives (3, n)."""
+        rho = np.stack([square, np.ones_like(square), np.zeros_like(square)])
+        cells = square[:self.ratio.size]
+        rho[:, :len(cells)] = np.log1p(cells), 1 / (1 + cells), -1 / (1 + cells)**2
+        return rho
+
+    def misfit(self, vector):
+        """Log of the grey level over that of the flat skin: model minus measured, (3 cells,).
+
+        Each cell's mean over the channels is taken off: brightness that all share is reflectance,
+        a marker or nearness to the lamps, and says nothing of slope.
+        """
+        gamma, a, b, diffuse, softness, mix = self.unpack(vector)
+        colours = self._colours(a @ self._terms, b @ self._terms, diffuse, softness)[0]
+        miss = np.log(np.maximum(mix @ colours, _DARK)) / gamma - self._logs
+        return (miss - miss.mean(axis=0)).ravel()
+
+    def _colours(self, a, b, diffuse, softness):
+        """All times root(1 + g^2): light of every colour; the parts of it; f and the root in h."""
+        gx, gy = self._gx, self._gy
+        square = gx * gx + gy * gy
+        facing = 1 - a * gx - b * gy
+        root = np.sqrt(facing**2 + softness[:, None]**2 * (a * a + b * b) * square + _TINY)
+        direct, everywhere = (facing + root) / 2, np.sqrt(1 + square)
+        return diffuse[:, None] * everywhere + (1 - diffuse)[:, None] * direct, direct, \
+            everywhere, facing, root
+
+    def jacobian(self, vector):
+        """Derivatives of `residuals`, (3 cells + 49, unknowns)."""
+        gamma, a, b, diffuse, softness, mix = self.unpack(vector)
+        gx, gy = self._gx, self._gy
+        a, b = a @ self._terms, b @ self._terms
+        colours, direct, everywhere, facing, root = self._colours(a, b, diffuse, softness)
+        raw = mix @ colours
+        light = np.maximum(raw, _DARK)
+        per_light = (raw > _DARK) / (gamma * light)                    # (3, cells)
+        square, tilt, soft = gx * gx + gy * gy, a * a + b * b, softness[:, None]**2
+        half = (1 - diffuse)[:, None] / 2
+        lit = half * (1 + facing / root)                   # per facing
+        result = np.zeros((*self.ratio.shape, len(vector)))
+        result[..., 0] = -np.log(light) / gamma ** 2
+        lights = np.zeros((*self.ratio.shape, 2, 3, TERMS))
+        for channel in range(3):
+            for colour in range(3):
+                part = mix[channel, colour] * per_light[channel]
+                bent = half[colour] * soft[colour] * square / root[colour]
+                for axis, (slope, ratio) in enumerate(((gx, a), (gy, b))):
+                    by_ratio = bent * ratio[colour] - lit[colour] * slope
+                    lights[channel, :, axis, colour] = (part * by_ratio * self._terms).T
+        result[..., self._lights] = lights.reshape(*self.ratio.shape, -1)
+        result[..., self._diffuse] = np.einsum('ij,in,jn->inj', mix, per_light,
+                                               everywhere - direct)
+        result[..., self._softness] = np.einsum(
+            'ij,in,jn->inj', mix, per_light, half * softness[:, None] * tilt * square / root)
+        for column, channel, colour in zip(range(self._mix.start, self._mix.stop), *self._others,
+                                           strict=True):
+            result[channel, :, column] = per_light[channel] * (colours[colour] - colours[channel])
+        result -= result.mean(axis=0)
+        prior = np.zeros((6 * TERMS + 13, len(vector)))
+        prior[:6 * TERMS, self._lights] = np.diag(self._prior / gamma)
+        prior[:6 * TERMS, 0] = -self._prior * vector[self._lights] / gamma ** 2
+        prior[6 * TERMS, 0] = _PRIOR_WEIGHT / _GAMMA_SD / gamma
+        prior[6 * TERMS + 1:6 * TERMS + 4, self._diffuse] = np.eye(3) * _PRIOR_WEIGHT / _DIFFUSE_SD
+        prior[6 * TERMS + 4:6 * TERMS + 7, self._softness] = \
+            np.eye(3) * _PRIOR_WEIGHT / _SOFTNESS_SD
+        prior[6 * TERMS + 7:, self._mix] = np.eye(6) * _PRIOR_WEIGHT / _MIXED_SD
         return np.concatenate([result.reshape(-1, len(vector)), prior])

@@ -10,7 +10,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from tactile_nodes.core.depth import integrate_gradient
+from tactile_nodes.core.depth import SteepSlopes, integrate_gradient
 from tactile_nodes.core.geometry import check_image
 from tactile_nodes.core.light_drift import fit_drift
 from tactile_nodes.core.motion_contact import PatchFinder
@@ -22,9 +22,10 @@ from tactile_nodes.errors import DataError
 # need, because rounding in the camera and in compressed pictures has a longer tail.
 SEED_PROBABILITY = 1e-16       # a cell that starts a contact
 WIDE_SEED_PROBABILITY = 1e-12  # a cell that starts one at the second look
+BESIDE_PROBABILITY = 1e-8      # a cell that starts another part of one
 CHANGED_PROBABILITY = 1e-4     # a cell that belongs to it
-_SEED, _WIDE_SEED, _CHANGED = (-2 * math.log(p) for p in (
-    SEED_PROBABILITY, WIDE_SEED_PROBABILITY, CHANGED_PROBABILITY))
+_SEED, _WIDE_SEED, _BESIDE, _CHANGED = (-2 * math.log(p) for p in (
+    SEED_PROBABILITY, WIDE_SEED_PROBABILITY, BESIDE_PROBABILITY, CHANGED_PROBABILITY))
 
 _MEDIAN = 2 * math.log(2)      # of chi-squared with 2 degrees of freedom
 _SOME = 3                      # cells from sample to sample, when the median is looked for
@@ -32,6 +33,7 @@ _MOST_UNEVEN = 10.0            # times the variance at rest that rounding may ex
 
 _SMOOTHING = 1.5               # cells
 _KERNEL = cv2.getGaussianKernel(9, _SMOOTHING).astype(np.float32)
+_FILL = np.float32(0.2)        # of smoothed slope in that for depth, for cells hardly seen
 _WIDE = 4.0                    # cells; a second look for faint touches of large things
 _STRIDE = 2                    # cells from sample to sample of that look
 _WIDEN = cv2.getGaussianKernel(13, math.sqrt(_WIDE**2 - _SMOOTHING**2) / _STRIDE
@@ -48,6 +50,7 @@ _RIM = 0.4 ** 2                # of the largest squared change: rim of a contact
 _SMOOTHED = np.ones((5, 5), np.uint8)     # cells; how far smoothing widens a rim
 _THIN = np.ones((3, 3), np.uint8)
 _GAP = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (9, 9))
+_TOGETHER = np.ones((15, 15), np.uint8)    # cells; parts of one thing are that close
 _FAR = 0.6                     # of the largest distance from what changed
 _MIN_OUTLINE = 8               # cells around the smallest region
 _COARSE = 4                    # cells from sample to sample
@@ -56,13 +59,12 @@ _AHEAD = 0.36                  # of the skin's motion, see `ContactStage`
 _LEAST_WEIGHT = 1e-4           # of the best cell: below, nothing is known
 _DEEP = 0.3                    # of the deepest point: inside of a contact
 
-_SHADOW = 0.6                  # of the brightest channel's light ratio: perhaps not lit
-_SCATTERED = 0.05              # of the light of flat skin, that a shadow has beyond the model
-_PARALLEL = 1e-3               # least product of two light ratios across one another
+_GENTLE_BELOW, _STEEP_ABOVE = 0.3, 0.6     # slopes up to and from where one model counts alone
+_DARK = 0.05                   # of the light of flat skin
 _PRINT = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (15, 15))
 _BARE = 0.85                   # of the light around: skin without print
-_GENTLE, _STEEP = 0.25, 0.45    # slopes that are trusted fully, and half
-_STEEPEST = 2.7                # secant of the slope; more is not seen
+_GENTLE, _STEEP = 0.25, 0.8    # slopes that are trusted fully, and half
+_PLAIN = 0.45                  # slope from which on all are seen as change alike
 
 _USUAL_GAMMA = 2.2             # of cameras, IEC 61966-2-1; without a shading model
 
@@ -80,7 +82,8 @@ class ContactStage:
     markers, see `motion_contact`.
 
     The centroid is meant to be that of the pressure. A ball's pressure goes about with depth, that
-    of a flat thing is even, so cells are weighted with the root of depth. Dragging a bonded layer
+    of a flat thing is even, so cells are weighted with the root of depth; those between parts of
+    an imprint, too, because the mask of ridges is ragged. Dragging a bonded layer
     tilts its surface, so that a thing that does not tilt presses more in front: the pressure is
     ahead of the imprint by a share of the skin's motion, which hardly depends on the contact's
     size (0.33 to 0.40 for layers of 2.2 to 4 mm, Poisson's ratio 0.47 to 0.49, in simulations of
@@ -105,13 +108,15 @@ class ContactStage:
                          np.stack([np.ones_like(x), x], axis=1).astype(np.float32))
         self._block_shape = tuple(n // _BLOCK for n in self._work.shape)
         self._reference = None
+        self._steep_slopes = None
         if self._shading is None:
             solve = np.broadcast_to(_COLOUR[:, :, None, None], (3, 3, *self._work.shape))
             self._gamma = _USUAL_GAMMA
         else:
             solve = shading.slope_matrix(self._work)
             self._gamma = shading.gamma
-            self._lights = [np.float32(part).reshape(3, -1) for part in shading.ratios(self._work)]
+            if shading.steep is not None:
+                self._steep_slopes = SteepSlopes(shading.steep, self._work, shading.gamma)
         # equal ratios of all channels mean no slope, so two differences of ratios are enough
         self._solve = np.ascontiguousarray(solve[:, :2].swapaxes(0, 1))
         self._to_light = np.rint(self._light_of(np.arange(256))).astype(np.uint16)
@@ -174,7 +179,7 @@ class ContactStage:
         Returns
         -------
         Contact
-            The centroid of an imprint without depth is that of its area.
+            The centroid of an imprint without depth is that of its area, gaps included.
 
         Raises
         ------
@@ -190,22 +195,22 @@ class ContactStage:
             return self._from_motion(markers, gain)
         if gain.min() < _GAIN_RANGE[0] or gain.max() > _GAIN_RANGE[1]:
             return self._result(np.zeros(self._work.shape, bool), None, gain)
-        slope, total = self._slope(cv2.split(light), mixture)
-        steepness = slope[0] * slope[0] + slope[1] * slope[1]
+        fine, slope, total = self._slope(cv2.split(light), mixture)
+        steepness = fine[0] * fine[0] + fine[1] * fine[1]
         steep = self._shading is not None and steepness.max() > _GENTLE**2
         squared = _squared_change(slope, self._metric)
         if steep:          # just how steep is seen from some sides better than from others
-            squared /= np.maximum(steepness / _STEEP**2, 1)
+            squared /= np.maximum(steepness / _PLAIN**2, 1)
         changed = _changed(squared, _SEED)
         if not changed and self._shading is not None:
             squared = self._wide_change(slope, total)
             changed = _changed(squared, _WIDE_SEED)
         if self._shading is None:
             return self._result(_touched(changed, squared), None, gain, markers)
-        # shadow, reflection and smoothing make steep slopes too small; what the sides of an
-        # imprint then miss must not tilt the skin around it
+        # steep slopes are less sure; what the sides of an imprint then miss must not tilt the
+        # skin around it
         trust = 1 / (1 + np.square(steepness / _STEEP**2)) if steep else None
-        depth = integrate_gradient(*slope, self._work.metres_per_px, trust)
+        depth = integrate_gradient(*fine, self._work.metres_per_px, trust)
         if changed:
             depth -= _rest_level(depth, changed)
         return self._result(_touched(changed, squared, depth), depth, gain, markers)
@@ -236,7 +241,10 @@ class ContactStage:
             & (cv2.max(cv2.max(blue, green), red) < high)
 
     def _slope(self, planes, mixture):
-        """Smoothed slope (2, h, w), or difference of colour without a shading model; weight."""
+        """Slope, the same smoothed, both (2, h, w); weight of the latter, (h, w).
+
+        Without a shading model, differences of colour instead of slope.
+        """
         ratio, solved = self._ratio, self._solved
         unsloped = term = self._buffer
         np.matmul(mixture.astype(np.float32), self._reference.reshape(3, -1),
@@ -244,58 +252,60 @@ class ContactStage:
         for plane, flat, out in zip(planes, unsloped, ratio, strict=True):
             np.divide(plane, flat, out=out)
         blue, green, red = ratio
-        shaded = None if self._shading is None else self._shaded(ratio)
         blue -= red
         green -= red
         np.multiply(self._solve[0], blue, out=solved)
         solved += np.multiply(self._solve[1], green, out=term)
         brightness = solved[0]
         brightness += red
+        steep = None if self._steep_slopes is None else self._steep(ratio)
         measurable = self._measurable(planes)
-        if shaded is not None:
-            where, slope = shaded
+        if steep is not None:
+            where, slope = steep
             measurable.ravel()[where] |= cv2.max(cv2.max(*planes[:2]), planes[2]).ravel()[where] \
                 < self._to_light[_GREY_RANGE[1]]
             flat = solved.reshape(3, -1)
-            flat[0, where] = 1 / np.sqrt(1 + np.square(slope).sum(axis=0))
-            flat[1:, where] = slope * flat[0, where]
+            flat[0, where] = 1
+            flat[1:, where] = slope
         # each cell counts with the inverse of its slope's variance, which goes with brightness^-2
         weight = self._weight * brightness
         weight *= measurable
         total = _smooth(weight * brightness)
         np.maximum(total, _LEAST_WEIGHT, out=total)
-        for part, out in zip(solved[1:], self._smoothed, strict=True):
-            np.divide(_smooth(weight * part), total, out=out)
-        return self._smoothed, total
+        own = brightness
+        own *= weight
+        own += _FILL * total
+        fine, smoothed = solved[1:], self._smoothed
+        fine *= weight
+        for part, out in zip(fine, smoothed, strict=True):
+            _smooth(part, out=out)
+        fine += np.multiply(smoothed, _FILL, out=term[1:])
+        fine /= own
+        smoothed /= total
+        return fine, smoothed, total
 
-    def _shaded(self, ratio):
-        """Cells that one channel's lamp does not reach, and the slope (2, K) there; or None.
+    def _steep(self, ratio):
+        """Cells of bare skin where it is steep, and the slope (2, K) there; or None.
 
-        In the skin's own shadow the three ratios hardly change with slope. The two other channels
-        still tell it, where the reflectance is that of bare skin: then the third ought to be
-        darker than the light from everywhere leaves it.
+        There a lamp may leave the skin in its own shadow, and the light from everywhere counts:
+        the slope of the gentle model comes out too small. Cells that the model for steep slopes
+        does not explain (markers that moved) keep it.
         """
-        blue, green, red = ratio
-        dark, bright = cv2.min(cv2.min(blue, green), red), cv2.max(cv2.max(blue, green), red)
-        where = np.flatnonzero(dark < _SHADOW * bright)
+        solved = self._solved
+        where = np.flatnonzero(solved[1] * solved[1] + solved[2] * solved[2]
+                               > _GENTLE**2 * np.square(solved[0]))
         where = where[self._bare[where]]
         if not len(where):
             return None
-        darkest = np.take(ratio.reshape(3, -1), where, axis=1).argmin(axis=0)
-        place = (darkest + [[0], [1], [2]]) % 3 * self._bare.size + where
-        light, a, b = (np.take(field, place) for field in (ratio, *self._lights))
-        # a g_x + b g_y = 1 - light q for both, with q^2 = 1 + g_x^2 + g_y^2: g = flat - lit q
-        determinant = a[1] * b[2] - a[2] * b[1]
-        determinant[np.abs(determinant) < _PARALLEL] = np.inf      # both lights from one side
-        flat = np.stack([b[2] - b[1], a[1] - a[2]]) / determinant
-        lit = np.stack([light[1] * b[2] - light[2] * b[1],
-                        light[2] * a[1] - light[1] * a[2]]) / determinant
-        both, far = (flat * lit).sum(axis=0), 1 + np.square(flat).sum(axis=0)
-        root = np.sqrt(np.maximum(both**2 + far * (1 - np.square(lit).sum(axis=0)), 0))
-        steep = np.minimum(far / np.maximum(both + root, 1e-3), _STEEPEST)
-        slope = flat - lit * steep
-        shaded = 1 - a[0] * slope[0] - b[0] * slope[1] < light[0] * steep - _SCATTERED
-        return where[shaded], slope[:, shaded]
+        light = np.take(ratio.reshape(3, -1), where, axis=1)
+        light[:2] += light[2]                                # they were differences to the third
+        flat, *gentle = np.take(solved.reshape(3, -1), where, axis=1)
+        gentle = np.stack(gentle) / np.maximum(flat, _DARK)
+        slope, explained = self._steep_slopes.solve(light, where, gentle)
+        # from one to the other
+        share = np.clip((np.hypot(*slope) - _GENTLE_BELOW) / (_STEEP_ABOVE - _GENTLE_BELOW), 0, 1)
+        slope = gentle + share * (slope - gentle)
+        return where[explained], slope[:, explained]
 
     def _wide_change(self, slope, total):
         """Squared change of the slope smoothed further: shows faint touches of large things."""
@@ -309,7 +319,7 @@ class ContactStage:
         count = np.count_nonzero(mask)
         centroid, centroid_depth = np.full(2, np.nan), np.nan
         if count:
-            weight = mask.astype(np.float32)
+            weight = _spanned(mask).astype(np.float32)
             if depth is not None:
                 weight *= np.sqrt(np.maximum(depth, _SHALLOW))
             down, along = self._moments
@@ -329,8 +339,8 @@ class ContactStage:
         return cv2.resize(image, self._work.shape[::-1], interpolation=cv2.INTER_AREA)
 
 
-def _smooth(field, kernel=_KERNEL):
-    return cv2.sepFilter2D(field, cv2.CV_32F, kernel, kernel, borderType=cv2.BORDER_CONSTANT)
+def _smooth(field, kernel=_KERNEL, out=None):
+    return cv2.sepFilter2D(field, cv2.CV_32F, kernel, kernel, out, borderType=cv2.BORDER_CONSTANT)
 
 
 def _squared_change(slope, metric):
@@ -359,7 +369,7 @@ def _changed(squared, seed):
     if largest <= seed:
         return []
     return [(box, region) for box, region in _regions(squared > max(_CHANGED, _LEAST * largest))
-            if _largest(squared[box], region) > max(seed, _FAINT * largest)]
+            if _largest(squared[box], region) > max(_BESIDE, _FAINT * largest)]
 
 
 def _touched(changed, squared, depth=None):
@@ -388,6 +398,16 @@ def _touched(changed, squared, depth=None):
     core = cv2.erode(whole, _SMOOTHED)
     ridges = cv2.erode(whole & ~cv2.dilate(core, _SMOOTHED), _THIN)
     return (core | ridges).view(bool)
+
+
+def _spanned(mask):
+    """Convex hulls of what is touched, where parts of it that are close together are one."""
+    spanned = np.zeros(mask.shape, np.uint8)
+    whole = mask.view(np.uint8)
+    for (rows, columns), region in _regions(cv2.dilate(whole, _TOGETHER).view(bool)):
+        points = cv2.findNonZero(whole[rows, columns] & region)
+        cv2.fillConvexPoly(spanned[rows, columns], cv2.convexHull(points), 1)
+    return spanned
 
 
 def _regions(mask):

@@ -18,6 +18,11 @@ from tactile_nodes.errors import DataError
 _REFINEMENTS = 2
 _LEAST_CONTRAST = 0.1          # difference of light ratios that is made use of
 _MOST_BLIND = 0.25              # of the image with less
+_STEPS = 3                     # of the Gauss-Newton method for steep slopes
+_MULTIPLES = (1.0, 1.5, 2.2)   # of the first guess
+_LONGEST_STEP, _STEEPEST = 0.7, 2.0        # slope; what is steeper looks alike
+_DAMPING, _TINY, _DARK = np.float32(0.1), np.float32(1e-6), np.float32(1e-3)
+_UNEXPLAINED = 0.15          # of the light, rms over the channels
 TERMS = 6        # 1, u, v, u^2, uv, v^2
 
 
@@ -40,6 +45,146 @@ def position_terms(geometry):
 
 
 @dataclass(frozen=True, eq=False)
+class SteepShading:
+    """How light goes with slope that is steep: with shadow, and light from everywhere.
+
+    Light / light of the unsloped skin is, for the LEDs of one colour c, d_c + (1 - d_c) h_c /
+    sqrt(1 + gx^2 + gy^2), where g is the gradient of depth. The first part comes from everywhere
+    (reflected by the housing, scattered in the skin). The second goes by Lambert's law: h is
+    f = 1 - a_c gx - b_c gy, where a_c and b_c are the light's horizontal direction over its
+    height, and 0 in shadow; the LEDs of one colour are not all at one place, so the shadow is
+    soft: h = (f + sqrt(f^2 + s_c^2 (a_c^2 + b_c^2) (gx^2 + gy^2))) / 2. Each channel of the camera
+    sees a mixture of the colours.
+
+    Attributes
+    ----------
+    gamma : float
+        Light is grey level ** gamma.
+    a, b : (3, 6) float64
+        Per colour (blue, green, red), coefficients of `position_terms`.
+    diffuse, softness : (3,) float64
+        d and s per colour.
+    mix : (3, 3) float64
+        Part of each colour (column) in the light that a channel (row) has from the unsloped skin.
+    """
+
+    gamma: float
+    a: np.ndarray
+    b: np.ndarray
+    diffuse: np.ndarray
+    softness: np.ndarray
+    mix: np.ndarray
+
+    def __post_init__(self):
+        for key, shape in (('a', (3, TERMS)), ('b', (3, TERMS)), ('diffuse', (3,)),
+                           ('softness', (3,)), ('mix', (3, 3))):
+            value = np.asarray(getattr(self, key), dtype=np.float64)
+            if value.shape != shape or not np.isfinite(value).all():
+                raise DataError('wrong light ratios', where=f'steep shading {key}',
+                                found=value.shape, expected=f'{shape} finite numbers')
+            object.__setattr__(self, key, value)
+        if not 0.2 <= self.gamma <= 5:
+            raise DataError('out of range', where='steep shading gamma', found=self.gamma,
+                            expected='0.2 to 5')
+        for key in ('diffuse', 'softness'):
+            if getattr(self, key).min() < 0 or getattr(self, key).max() > 1:
+                raise DataError('out of range', where=f'steep shading {key}',
+                                found=getattr(self, key).tolist(), expected='0 to 1')
+        if self.mix.min() < 0 or abs(self.mix.sum(axis=1) - 1).max() > 1e-3 \
+                or self.mix.diagonal().min() <= 0.5:
+            raise DataError('out of range', where='steep shading mix', found=self.mix.tolist(),
+                            expected='no negative part; each row adds up to 1, more than half of '
+                                     'it on the diagonal')
+
+
+class SteepSlopes:
+    """Slope of cells from their light by `SteepShading`.
+
+    Parameters
+    ----------
+    model : SteepShading
+    geometry : ImageGeometry
+        Of the cells.
+    gamma : float
+        Of the light ratios that will be given.
+    """
+
+    def __init__(self, model, geometry, gamma):
+        terms = position_terms(geometry).reshape(TERMS, -1)
+        self._a, self._b = (np.float32(part @ terms) for part in (model.a, model.b))
+        self._soft = np.square(np.float32(model.softness))[:, None] \
+            * (self._a * self._a + self._b * self._b)
+        self._diffuse = np.float32(model.diffuse)[:, None]
+        self._half = (1 - self._diffuse) / 2
+        self._unmix = np.float32(np.linalg.inv(model.mix))
+        self._exponent = np.float32(model.gamma / gamma)
+
+    def solve(self, light, cells, start):
+        """Gauss-Newton steps from the best of some multiples of a first guess.
+
+        Reflectance is that at rest.
+
+        Parameters
+        ----------
+        light : (3, K) float32
+            Light / light of the unsloped skin of the channels blue, green, red.
+        cells : (K,) int
+            Which cells.
+        start : (2, K) float32
+            In shadow it may be too small.
+
+        Returns
+        -------
+        slope : (2, K) float32
+            gx, gy; at most `_STEEPEST` long.
+        explained : (K,) bool
+            Where the model has such light.
+        """
+        a, b, soft = (np.take(part, cells, axis=1) for part in (self._a, self._b, self._soft))
+        light = self._unmix @ np.power(np.maximum(light, _DARK), self._exponent) - self._diffuse
+        guesses = [_shortened(*(multiple * start), _STEEPEST) for multiple in _MULTIPLES]
+        misses = [np.square(light - self._light(a, b, soft, *guess)).sum(axis=0)
+                  for guess in guesses]
+        gx, gy = np.choose(np.argmin(misses, axis=0), [np.stack(guess) for guess in guesses])
+        for _ in range(_STEPS):
+            square = gx * gx + gy * gy
+            flatness = self._half / np.sqrt(1 + square)
+            facing = 1 - a * gx - b * gy
+            root = np.sqrt(facing * facing + soft * square + _TINY)
+            direct = (facing + root) * flatness
+            miss = light - direct
+            direct /= 1 + square
+            facing /= root
+            facing += 1
+            facing *= flatness
+            bent = soft / root * flatness - direct
+            by_x, by_y = bent * gx - facing * a, bent * gy - facing * b
+            xx, xy, yy = ((p * q).sum(axis=0) for p, q in ((by_x, by_x), (by_x, by_y),
+                                                           (by_y, by_y)))
+            xx += _DAMPING
+            yy += _DAMPING
+            x, y = (by_x * miss).sum(axis=0), (by_y * miss).sum(axis=0)
+            determinant = xx * yy - xy * xy
+            dx, dy = _shortened((yy * x - xy * y) / determinant, (xx * y - xy * x) / determinant,
+                                _LONGEST_STEP)
+            gx, gy = _shortened(gx + dx, gy + dy, _STEEPEST)
+        return np.stack([gx, gy]), np.square(miss).sum(axis=0) < 3 * _UNEXPLAINED**2
+
+    def _light(self, a, b, soft, gx, gy):
+        """Light of the colours (3, K) that does not come from everywhere."""
+        square = gx * gx + gy * gy
+        facing = 1 - a * gx - b * gy
+        return (facing + np.sqrt(facing * facing + soft * square + _TINY)) \
+            * (self._half / np.sqrt(1 + square))
+
+
+def _shortened(x, y, most):
+    """Vectors of at most that length."""
+    scale = np.minimum(1, most / np.maximum(np.hypot(x, y), _TINY))
+    return x * scale, y * scale
+
+
+@dataclass(frozen=True, eq=False)
 class ShadingModel:
     """How slope changes the light of each channel, found by calibration on the device.
 
@@ -56,12 +201,15 @@ class ShadingModel:
         Per channel (blue, green, red), coefficients of `position_terms`.
     residual_sd : float
         Standard deviation of light / light of the unsloped skin about the model, from the fit.
+    steep : SteepShading, optional
+        What holds for steep slopes.
     """
 
     gamma: float
     a: np.ndarray
     b: np.ndarray
     residual_sd: float
+    steep: SteepShading | None = None
 
     def __post_init__(self):
         for key in ('a', 'b'):

@@ -6,9 +6,10 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
+import numpy as np
 import yaml
 
-from tactile_nodes.core.depth import TERMS, ShadingModel
+from tactile_nodes.core.depth import TERMS, ShadingModel, SteepShading
 from tactile_nodes.core.force_model import FEATURES, Correction, ForceModel
 from tactile_nodes.core.geometry import ImageGeometry
 from tactile_nodes.core.types import AXES, Elastomer
@@ -18,6 +19,7 @@ from tactile_nodes.files.elastomer import elastomer_to_plain, take_elastomer
 from tactile_nodes.files.section import read_section
 
 _CHANNELS = ('blue', 'green', 'red')
+_STEEP_KEYS = ('diffuse', 'softness')
 
 
 @dataclass(frozen=True, eq=False)
@@ -139,14 +141,28 @@ def _read_shading(top):
     section = top.section('shading', None)
     if section is None:
         return None
-    gamma = section.number('gamma', low=0.2, high=5)
+    steep = section.section('steep', None)
+    gamma, a, b = _read_lights(section)
+    residual_sd = section.number('residual_sd', low=0)
+    section.finish()
+    if steep is not None:
+        lights = _read_lights(steep, *_STEEP_KEYS)
+        steep.finish()
+        steep = SteepShading(*lights)
+    return ShadingModel(gamma, a, b, residual_sd, steep)
+
+
+def _read_lights(section, *single):
+    """Gamma, and what a section says of each channel: a, b, the `single` numbers, mix."""
     channels = [section.section(channel) for channel in _CHANNELS]
-    a, b = ([channel.numbers(key, TERMS) for channel in channels] for key in ('a', 'b'))
+    found = [section.number('gamma', low=0.2, high=5)]
+    found += [[channel.numbers(key, TERMS) for channel in channels] for key in ('a', 'b')]
+    found += [[channel.number(key, low=0, high=1) for channel in channels] for key in single]
+    if single:
+        found.append([channel.numbers('mix', len(_CHANNELS)) for channel in channels])
     for channel in channels:
         channel.finish()
-    shading = ShadingModel(gamma, a, b, section.number('residual_sd', low=0))
-    section.finish()
-    return shading
+    return found
 
 
 def check_new(path):
@@ -194,16 +210,21 @@ def _to_plain(calibration):
                   'distortion': round(float(geometry.distortion), 6)},
     }
     if c.shading is not None:
-        plain['shading'] = {'gamma': round(c.shading.gamma, 4)}
-        for i, channel in enumerate(_CHANNELS):
-            plain['shading'][channel] = {key: [round(float(v), 5) for v in values[i]]
-                                         for key, values in (('a', c.shading.a),
-                                                             ('b', c.shading.b))}
-        plain['shading']['residual_sd'] = round(float(c.shading.residual_sd), 6)
+        plain['shading'] = {**_lights_to_plain(c.shading, 'a', 'b'),
+                            'residual_sd': round(float(c.shading.residual_sd), 6)}
+        if c.shading.steep is not None:
+            plain['shading']['steep'] = _lights_to_plain(c.shading.steep, 'a', 'b', *_STEEP_KEYS,
+                                                         'mix')
     plain['force'] = _force_to_plain(c.force)
     if c.statistics:
         plain['statistics'] = c.statistics
     return plain
+
+
+def _lights_to_plain(model, *keys):
+    return {'gamma': round(float(model.gamma), 4), **{
+        channel: {key: np.round(getattr(model, key)[i], 5).tolist() for key in keys}
+        for i, channel in enumerate(_CHANNELS)}}
 
 
 def _force_to_plain(force):

@@ -7,13 +7,15 @@ import pytest
 
 from tactile_nodes.core import contact as finding
 from tactile_nodes.core.contact import ContactStage
-from tactile_nodes.core.depth import TERMS, ShadingModel, position_terms
+from tactile_nodes.core.depth import TERMS, ShadingModel, SteepShading, position_terms
 from tactile_nodes.core.geometry import ImageGeometry
 from tactile_nodes.core.reference import ReferenceBuilder
 from tactile_nodes.core.types import Elastomer, ElastomerKind
 from tactile_nodes.errors import DataError
 from tests.skin_pictures import (
     GAMMA,
+    LIGHTS,
+    MIXING,
     dots,
     flat,
     hertz_skin,
@@ -35,7 +37,12 @@ def shading():
     terms = position_terms(WORK).reshape(TERMS, -1).T
     a, b = (np.linalg.lstsq(terms, ratio.reshape(3, -1).T, rcond=None)[0].T
             for ratio in light_ratios(X, Y))
-    return ShadingModel(GAMMA, a, b, 0.0)
+    middle = MIXING / MIXING.sum(axis=1, keepdims=True)
+    leds = (np.linalg.lstsq(terms, ((led[axis] - place) / led[2]).ravel(), rcond=None)[0]
+            for axis, place in enumerate((X, Y)) for led in LIGHTS)
+    steep = np.array(list(leds)).reshape(2, 3, TERMS)
+    return ShadingModel(GAMMA, a, b, 0.0,
+                        SteepShading(GAMMA, *steep, np.zeros(3), np.zeros(3), middle))
 
 
 def shot(rng, skin=flat, shift=(0.0, 0.0), light=(1, 1, 1), noise=NOISE):
@@ -94,7 +101,11 @@ def test_depth_is_that_of_the_exact_sphere(stage, approach, limit, centre):
 
 @pytest.mark.parametrize('turn', np.deg2rad(np.arange(0, 360, 45)))
 def test_a_side_in_its_own_shadow_is_told_from_the_other_lamps(stage, monkeypatch, turn):
-    """A ramp of slope 0.7; Lambert's law leaves a lamp dark that it turns away from by 0.55."""
+    """A ramp of slope 0.7; Lambert's law leaves a lamp dark that it turns away from by 0.55.
+
+    Turned half way between the two others, it is a slope of 0.92 that they light most: their light
+    hardly changes from 0.7 to 1.2, and no picture tells these slopes apart.
+    """
     def ramp(x, y):
         along = np.cos(turn) * x + np.sin(turn) * y
         inside = np.abs(along) < 2e-3
@@ -104,15 +115,15 @@ def test_a_side_in_its_own_shadow_is_told_from_the_other_lamps(stage, monkeypatc
     found, slope_of = [], stage._slope
 
     def watch(planes, mixture):
-        slope, total = slope_of(planes, mixture)
+        slope, *smoothed = slope_of(planes, mixture)
         found.append(slope.copy())
-        return slope, total
+        return slope, *smoothed
 
     monkeypatch.setattr(stage, '_slope', watch)
     stage.process(shot(np.random.default_rng(11), ramp))
     middle = (np.abs(np.cos(turn) * X + np.sin(turn) * Y) < 1.2e-3) & (np.hypot(X, Y) < 4e-3)
     error = found[0][:, middle].mean(axis=1) - 0.7 * np.array([np.cos(turn), np.sin(turn)])
-    assert np.hypot(*error) < 0.08
+    assert np.hypot(*error) < (0.25 if np.isclose(turn, np.pi / 2) else 0.08)
 
 
 @pytest.mark.parametrize('approach', [0.1e-3, 0.3e-3, 0.5e-3])

@@ -2,7 +2,14 @@
 import numpy as np
 import pytest
 
-from tactile_nodes.core.depth import TERMS, ShadingModel, integrate_gradient, position_terms
+from tactile_nodes.core.depth import (
+    TERMS,
+    ShadingModel,
+    SteepShading,
+    SteepSlopes,
+    integrate_gradient,
+    position_terms,
+)
 from tactile_nodes.core.geometry import ImageGeometry
 from tactile_nodes.errors import DataError
 
@@ -102,6 +109,37 @@ def test_slope_matrix_inverts_the_reflectance_equations():
     np.testing.assert_allclose(s, paint / np.sqrt(1 + gx ** 2 + gy ** 2), rtol=1e-5)
 
 
+def steep_light(model, gx, gy):
+    """Light ratios of the channels, (3, H, W), written out from the docstring."""
+    terms = position_terms(WORK)
+    colours = []
+    for a, b, diffuse, soft in zip(model.a, model.b, model.diffuse, model.softness, strict=True):
+        across, down = np.tensordot(a, terms, 1), np.tensordot(b, terms, 1)
+        facing, tilt2 = 1 - across * gx - down * gy, across**2 + down**2
+        half = (facing + np.sqrt(facing**2 + soft**2 * tilt2 * (gx**2 + gy**2))) / 2
+        colours.append(diffuse + (1 - diffuse) * half / np.sqrt(1 + gx**2 + gy**2))
+    return np.tensordot(model.mix, colours, 1) ** (1 / model.gamma)
+
+
+def test_steep_slopes_are_found_in_shadow_and_mixed_light():
+    """Slopes to 1.2 within 0.05 from exact light; light that no slope explains is told."""
+    model = SteepShading(1.8, 2 * A, 2 * B, [0.2, 0.25, 0.3], [0.1, 0.2, 0.3],
+                         [[0.9, 0.05, 0.05], [0.06, 0.88, 0.06], [0.0, 0.1, 0.9]])
+    rng = np.random.default_rng(8)
+    size, angle = rng.uniform(0.3, 1.2, WORK.shape), rng.uniform(0, 2 * np.pi, WORK.shape)
+    slope = np.stack([size * np.cos(angle), size * np.sin(angle)]).reshape(2, -1)
+    light = steep_light(model, *slope.reshape(2, *WORK.shape)).reshape(3, -1)
+    cells = np.arange(slope.shape[1])
+    found, explained = SteepSlopes(model, WORK, 1.0).solve(
+        np.float32(light), cells, np.float32(0.7 * slope))
+    assert explained.all()
+    error = np.hypot(*(found - slope))
+    assert np.median(error) < 0.02 and np.percentile(error, 95) < 0.1
+    _, explained = SteepSlopes(model, WORK, 1.0).solve(
+        np.float32(0.2 * light), cells, np.float32(slope))
+    assert explained.mean() < 0.05
+
+
 def test_position_terms_do_not_depend_on_the_image_size():
     fine = position_terms(ImageGeometry(240, 320, 0.06e-3))
     coarse = position_terms(WORK)
@@ -120,6 +158,12 @@ def test_unusable_models_are_refused():
         ShadingModel(1.0, A, np.where(B > 1, np.nan, B), 0.0)
     with pytest.raises(DataError, match='gamma'):
         ShadingModel(0.0, A, B, 0.0)
+    usual = {'gamma': 1.8, 'a': A, 'b': B, 'diffuse': [0.2] * 3, 'softness': [0.1] * 3,
+             'mix': np.eye(3)}
+    for key, value in (('gamma', 9.0), ('a', A[:2]), ('diffuse', [0.2, -0.1, 0.2]),
+                       ('softness', [2.0, 0, 0]), ('mix', np.full((3, 3), 1 / 3))):
+        with pytest.raises(DataError, match=f'steep shading {key}'):
+            SteepShading(**{**usual, key: value})
 
 
 def test_slopes_that_are_not_trusted_do_not_tilt_what_is_around():

@@ -4,7 +4,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from tactile_nodes.core.depth import TERMS, ShadingModel
+from tactile_nodes.core.depth import TERMS, ShadingModel, SteepShading
 from tactile_nodes.core.force_model import FEATURES, Correction, ForceModel
 from tactile_nodes.core.geometry import ImageGeometry
 from tactile_nodes.core.types import Elastomer, ElastomerKind
@@ -16,7 +16,11 @@ CALIBRATION = Calibration(
     serial='VF-1', elastomer=SOFT, created='2026-01-31T12:00:00+00:00', software_version='0.1.0',
     geometry=ImageGeometry(240, 320, 59.43e-6),
     shading=ShadingModel(1.65, np.linspace(-1, 1, 3 * TERMS).reshape(3, TERMS),
-                         np.linspace(2, -2, 3 * TERMS).reshape(3, TERMS), 0.0066),
+                         np.linspace(2, -2, 3 * TERMS).reshape(3, TERMS), 0.0066,
+                         SteepShading(1.9, np.linspace(-3, 3, 3 * TERMS).reshape(3, TERMS),
+                                      np.linspace(4, -4, 3 * TERMS).reshape(3, TERMS),
+                                      [0.2, 0.3, 0.4], [0.1, 0.2, 0.0],
+                                      [[0.9, 0.06, 0.04], [0.0, 1.0, 0.0], [0.1, 0.1, 0.8]])),
     force=ForceModel(1.1, 0.05, 0.9, 0.47, Correction(
         np.linspace(-1, 1, 6 * len(FEATURES)).reshape(6, -1), np.full(6, 0.01), np.full(6, 0.02),
         np.full(6, 0.03), [4, 4, 8, 0.02, 0.03, 0.04])),
@@ -45,6 +49,9 @@ def test_what_is_written_is_read(path):
     for key in ('a', 'b'):
         np.testing.assert_allclose(getattr(found.shading, key),
                                    getattr(CALIBRATION.shading, key), atol=1e-5)
+    for key in ('gamma', 'a', 'b', 'diffuse', 'softness', 'mix'):
+        np.testing.assert_allclose(getattr(found.shading.steep, key),
+                                   getattr(CALIBRATION.shading.steep, key), atol=1e-5)
 
 
 def test_without_shading(tmp_path):
