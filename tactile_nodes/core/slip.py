@@ -109,7 +109,7 @@ class SlipDetector:
         """Forget the contact."""
         self._history.clear()
         self._stick, self._slipping = 1.0, False
-        self._parted = self._declining = 0
+        self._parted = self._declining = self._loose = 0
         self._imprint_sd = _IMPRINT_SD
         self._direction, self._anchor = np.zeros(2), np.zeros(2)
 
@@ -171,12 +171,14 @@ class SlipDetector:
         if explained < _EXPLAINED:
             return
         self._stick = stick
+        self._loose = self._loose + 1 if stick <= _MOST_STUCK else 0
         if stick > _MOST_STUCK:
             self._declining = max(self._declining - 1, 0)
         elif stick > _LEAST_STUCK:
             self._declining = min(self._declining + 1, 2 * _TWICE)
         left = self._time_left(shift, displacement[inside].mean(axis=0, dtype=np.float64), seconds)
         soon = left < _AHEAD + frame and hypot(*shift) > _FOLLOWING and _pulls(pull, shift)
+        soon = soon and self._loose >= _TWICE         # one frame alone may be noise
         self._slipping = self._declining >= _TWICE and (soon or self._slipping)
 
     def _time_left(self, shift, drawn, seconds):
