@@ -64,6 +64,7 @@ _DARK = 0.05                   # of the light of flat skin
 _PRINT = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (15, 15))
 _BARE = 0.85                   # of the light around: skin without print
 _GENTLE, _STEEP = 0.25, 0.8    # slopes that are trusted fully, and half
+_FEW = 40                      # steep cells that do not show in depth, 0.6 mm2
 _PLAIN = 0.45                  # slope from which on all are seen as change alike
 
 _USUAL_GAMMA = 2.2             # of cameras, IEC 61966-2-1; without a shading model
@@ -295,7 +296,7 @@ class ContactStage:
         where = np.flatnonzero(solved[1] * solved[1] + solved[2] * solved[2]
                                > _GENTLE**2 * np.square(solved[0]))
         where = where[self._bare[where]]
-        if not len(where):
+        if len(where) < _FEW:
             return None
         light = np.take(ratio.reshape(3, -1), where, axis=1)
         light[:2] += light[2]                                # they were differences to the third
@@ -402,8 +403,10 @@ def _touched(changed, squared, depth=None):
 
 def _spanned(mask):
     """Convex hulls of what is touched, where parts of it that are close together are one."""
-    spanned = np.zeros(mask.shape, np.uint8)
-    whole = mask.view(np.uint8)
+    spanned, whole = np.zeros(mask.shape, np.uint8), mask.view(np.uint8)
+    contours, _ = cv2.findContours(whole, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    if len(contours) == 1:
+        return cv2.fillConvexPoly(spanned, cv2.convexHull(contours[0]), 1)
     for (rows, columns), region in _regions(cv2.dilate(whole, _TOGETHER).view(bool)):
         points = cv2.findNonZero(whole[rows, columns] & region)
         cv2.fillConvexPoly(spanned[rows, columns], cv2.convexHull(points), 1)
