@@ -13,6 +13,7 @@ from tactile_nodes.nodes.process import command_node
 
 _FIND_WITHIN = 10.0      # s
 _ANSWER_WITHIN = 30.0    # s; finishing a bag on a slow disk takes its time
+_ASK_AGAIN = 2.0         # s
 
 
 class RecorderClient:
@@ -49,6 +50,9 @@ class RecorderClient:
             No recorder, several, no answer, or what the recorder refuses.
         """
         namespace = self._find()
+        # the first answer between two processes that only just found each other may be lost; its
+        # status may be asked for twice
+        answer = self._ask(Trigger, f'{namespace}/trial/status', Trigger.Request(), _ASK_AGAIN)
         if parameters:
             request = SetParametersAtomically.Request(parameters=[
                 Parameter(name.replace('_', '.', 1) if name.startswith('trial_') else name,
@@ -57,7 +61,8 @@ class RecorderClient:
                                f'{namespace}/recorder/set_parameters_atomically', request).result
             if not result.successful:
                 raise TactileError('the recorder refuses', found=result.reason)
-        answer = self._ask(Trigger, f'{namespace}/trial/{service}', Trigger.Request())
+        if service != 'status':
+            answer = self._ask(Trigger, f'{namespace}/trial/{service}', Trigger.Request())
         if not answer.success:
             raise TactileError(answer.message.rstrip('.'))
         return answer.message
@@ -83,15 +88,18 @@ class RecorderClient:
                                fix='Name one with --hand.')
         return found.pop()
 
-    def _ask(self, kind, name, request):
+    def _ask(self, kind, name, request, again=_ANSWER_WITHIN):
+        """Answer of a service that is asked again every `again` seconds."""
         client = self._node.create_client(kind, name)
         try:
             if not client.wait_for_service(timeout_sec=_FIND_WITHIN):
                 raise TactileError('the recorder does not answer', where=name)
-            future = client.call_async(request)
-            self._executor.spin_until_future_complete(future, timeout_sec=_ANSWER_WITHIN)
-            if not future.done():
-                raise TactileError(f'no answer within {_ANSWER_WITHIN:g} s', where=name)
-            return future.result()
+            end = time.monotonic() + _ANSWER_WITHIN
+            while time.monotonic() < end:
+                future = client.call_async(request)
+                self._executor.spin_until_future_complete(future, timeout_sec=again)
+                if future.done():
+                    return future.result()
+            raise TactileError(f'no answer within {_ANSWER_WITHIN:g} s', where=name)
         finally:
             self._node.destroy_client(client)

@@ -19,7 +19,7 @@ from sensor_msgs.msg import CompressedImage, Image
 from std_msgs.msg import Bool
 
 from tactile_nodes.cli.main import main
-from tactile_nodes.errors import DataError
+from tactile_nodes.errors import DataError, TactileError
 from tactile_nodes.files.trial import read_trial
 from tactile_nodes.hand.resources import shipped
 from tactile_nodes.interface import FINGER_TOPICS, HAND_TOPICS
@@ -126,6 +126,27 @@ def idle(tmp_path):
             env=env, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True) as process:
         yield process, output
         process.kill()
+
+
+def test_an_answer_that_is_lost_is_asked_for_again(ros, idle, monkeypatch):
+    from rclpy.client import Client
+    from rclpy.task import Future
+
+    from tactile_nodes.nodes import recorder_client
+    asked, call = [], Client.call_async
+
+    def lose_the_first(client, request):
+        asked.append(client.srv_name)
+        return Future() if len(asked) == 1 else call(client, request)
+
+    monkeypatch.setattr(Client, 'call_async', lose_the_first)
+    monkeypatch.setattr(recorder_client, '_ASK_AGAIN', 0.5)
+    with recorder_client.RecorderClient() as recorder:
+        assert '"state": "idle"' in recorder.call('status')
+        assert len(asked) >= 2 and set(asked) == {'/sorter/trial/status'}
+        with pytest.raises(TactileError, match='no trial'):
+            recorder.call('stop')
+    assert asked.count('/sorter/trial/stop') == 1              # a command is given once
 
 
 def test_trials_by_command_one_after_the_other(ros, idle, capsys):
