@@ -194,10 +194,9 @@ def _check_coverage(imprints, refused, work):
 def _fit(imprints):
     """ShadingFit, and the median residual of every imprint, of the light."""
     problem = _Problem(imprints)
-    fit = least_squares(problem.residuals, problem.start(), problem.jacobian, loss=problem.loss,
-                        f_scale=_OUTLIER, x_scale='jac', max_nfev=_MAX_STEPS)
-    gamma, a, b, centres = problem.unpack(fit.x)
-    residuals = 1.48 * gamma * np.abs(problem.misfit(fit.x)).reshape(3, -1)
+    found = problem.solve()
+    gamma, a, b, centres = problem.unpack(found)
+    residuals = 1.48 * gamma * np.abs(problem.misfit(found)).reshape(3, -1)
     if not _GAMMA_RANGE[0] <= gamma <= _GAMMA_RANGE[1]:
         raise DataError('the shading model does not fit', where='shading',
                         found=f'a camera response of gamma {gamma:.2f}',
@@ -211,45 +210,44 @@ def _fit(imprints):
                       float(np.hypot(*problem.slopes(centres)[:2]).max())), by_press
 
 
-class _Problem:
-    """The least-squares problem; unknowns are gamma, a, b and the centres in mm."""
+class _LightProblem:
+    """What the least-squares problems of gentle and of steep slopes share.
+
+    Their first unknowns are gamma, a and b.
+    """
 
     _lights = np.s_[1:1 + 6 * TERMS]
 
     def __init__(self, imprints):
-        self._imprints = imprints
         self.ratio = np.concatenate([imprint.ratio for imprint in imprints], axis=1)
         self._logs = np.log(np.maximum(self.ratio, _DARK))
         self._terms = np.concatenate([imprint.terms for imprint in imprints], axis=1)
         self._prior = np.tile(np.repeat([0, _PRIOR_WEIGHT / _CURVED], TERMS // 2), 6)
 
-    def unpack(self, vector):
-        """Return gamma, a (3, 6), b (3, 6), centres (N, 2) in m."""
-        a, b = vector[1:1 + 6 * TERMS].reshape(2, 3, TERMS)
-        return vector[0], a, b, vector[1 + 6 * TERMS:].reshape(-1, 2) * 1e-3
+    def solve(self):
+        """Unknowns that fit best."""
+        return least_squares(self.residuals, self.start(), self.jacobian, loss=self.loss,
+                             bounds=self.bounds(), f_scale=_OUTLIER, x_scale='jac',
+                             max_nfev=_MAX_STEPS).x
 
-    def start(self):
-        """Linear fit with the first guess of gamma and the centres of the masks."""
-        centres = np.array([imprint.centre for imprint in self._imprints])
-        gx, gy, _ = self.slopes(centres)
+    @staticmethod
+    def bounds():
+        """Least and most of all unknowns."""
+        return -np.inf, np.inf
+
+    def _linear(self, gx, gy, gamma):
+        """a and b, (2, 3, 6), by a linear fit with a guess of gamma."""
         design = -np.concatenate([self._terms * gx, self._terms * gy]).T
-        target = np.power(self.ratio, _FIRST_GAMMA) * np.sqrt(1 + gx * gx + gy * gy) - 1
+        target = np.power(self.ratio, gamma) * np.sqrt(1 + gx * gx + gy * gy) - 1
         light = np.linalg.lstsq(design, target.T, rcond=None)[0]       # (2 TERMS, 3)
-        light = light.reshape(2, TERMS, 3).transpose(0, 2, 1)
-        return np.concatenate([[_FIRST_GAMMA], light.ravel(), centres.ravel() * 1e3])
+        return light.reshape(2, TERMS, 3).transpose(0, 2, 1)
 
-    def slopes(self, centres):
-        """gx, gy and height below the ball's middle of all cells, (3, cells)."""
-        return np.concatenate([imprint.slope(centre) for imprint, centre
-                               in zip(self._imprints, centres, strict=True)], axis=1)
-
-    def residuals(self, vector):
-        """`misfit`, and terms of second order that are meant to be small, (3 cells + 36,).
+    def _curved(self, vector):
+        """Terms of second order, (36,), that are meant to be small.
 
         They keep sane what is beyond the outermost imprints.
         """
-        bend = self._prior * vector[self._lights] / vector[0]
-        return np.concatenate([self.misfit(vector), bend])
+        return self._prior * vector[self._lights] / vector[0]
 
     def loss(self, square):
         """Cauchy's for the misfit, plain squares for the rest, with two derivatives (3, n)."""
@@ -258,17 +256,48 @@ class _Problem:
         rho[:, :len(cells)] = np.log1p(cells), 1 / (1 + cells), -1 / (1 + cells)**2
         return rho
 
-    def misfit(self, vector):
+    def _misfit(self, light, gamma):
         """Log of the grey level over that of the flat skin: model minus measured, (3 cells,).
 
         Each cell's mean over the channels is taken off: brightness that all share is reflectance,
         a marker or nearness to the lamps, and says nothing of slope.
         """
+        miss = np.log(np.maximum(light, _DARK)) / gamma - self._logs
+        return (miss - miss.mean(axis=0)).ravel()
+
+
+class _Problem(_LightProblem):
+    """For gentle slopes; further unknowns are the centres in mm."""
+
+    def __init__(self, imprints):
+        super().__init__(imprints)
+        self._imprints = imprints
+
+    def unpack(self, vector):
+        """Return gamma, a (3, 6), b (3, 6), centres (N, 2) in m."""
+        a, b = vector[self._lights].reshape(2, 3, TERMS)
+        return vector[0], a, b, vector[1 + 6 * TERMS:].reshape(-1, 2) * 1e-3
+
+    def start(self):
+        """Linear fit with the first guess of gamma and the centres of the masks."""
+        centres = np.array([imprint.centre for imprint in self._imprints])
+        light = self._linear(*self.slopes(centres)[:2], _FIRST_GAMMA)
+        return np.concatenate([[_FIRST_GAMMA], light.ravel(), centres.ravel() * 1e3])
+
+    def slopes(self, centres):
+        """gx, gy and height below the ball's middle of all cells, (3, cells)."""
+        return np.concatenate([imprint.slope(centre) for imprint, centre
+                               in zip(self._imprints, centres, strict=True)], axis=1)
+
+    def residuals(self, vector):
+        """`misfit`, and terms of second order that are meant to be small, (3 cells + 36,)."""
+        return np.concatenate([self.misfit(vector), self._curved(vector)])
+
+    def misfit(self, vector):
+        """Log of the grey level over that of the flat skin: model minus measured, (3 cells,)."""
         gamma, a, b, centres = self.unpack(vector)
         gx, gy, _ = self.slopes(centres)
-        light = np.maximum(1 - a @ self._terms * gx - b @ self._terms * gy, _DARK)
-        miss = np.log(light) / gamma - self._logs
-        return (miss - miss.mean(axis=0)).ravel()
+        return self._misfit(1 - a @ self._terms * gx - b @ self._terms * gy, gamma)
 
     def jacobian(self, vector):
         """Derivatives of `residuals`, (3 cells + 36, unknowns)."""
@@ -306,27 +335,20 @@ def _fit_steep(imprints, fit):
     for imprint, (x, y, _) in zip(imprints, fit.circles, strict=True):
         imprint.take_around(np.array([x, y]), _STEEP)
     problem = _SteepProblem(imprints)
-    found = least_squares(problem.residuals, problem.start(), problem.jacobian, loss=problem.loss,
-                          bounds=problem.bounds(), f_scale=_OUTLIER, x_scale='jac',
-                          max_nfev=_MAX_STEPS)
-    return SteepShading(*problem.unpack(found.x))
+    return SteepShading(*problem.unpack(problem.solve()))
 
 
-class _SteepProblem:
-    """The least-squares problem; unknowns are gamma, a, b, diffuse, softness and mix."""
+class _SteepProblem(_LightProblem):
+    """For steep slopes of known places; further unknowns are diffuse, softness and mix."""
 
-    _lights = np.s_[1:1 + 6 * TERMS]
     _diffuse = np.s_[1 + 6 * TERMS:4 + 6 * TERMS]
     _softness = np.s_[4 + 6 * TERMS:7 + 6 * TERMS]
     _mix = np.s_[7 + 6 * TERMS:13 + 6 * TERMS]
     _others = np.nonzero(~np.eye(3, dtype=bool))          # elements of mix that are unknown
 
     def __init__(self, imprints):
+        super().__init__(imprints)
         self._gx, self._gy = np.concatenate([i.slope(i.centre)[:2] for i in imprints], axis=1)
-        self.ratio = np.concatenate([imprint.ratio for imprint in imprints], axis=1)
-        self._logs = np.log(np.maximum(self.ratio, _DARK))
-        self._terms = np.concatenate([imprint.terms for imprint in imprints], axis=1)
-        self._prior = np.tile(np.repeat([0, _PRIOR_WEIGHT / _CURVED], TERMS // 2), 6)
 
     def bounds(self):
         """Least and most of all unknowns."""
@@ -348,45 +370,27 @@ class _SteepProblem:
 
     def start(self):
         """Linear fit with what is usual."""
-        gx, gy = self._gx, self._gy
-        design = -np.concatenate([self._terms * gx, self._terms * gy]).T
-        target = np.power(self.ratio, _USUAL_GAMMA) * np.sqrt(1 + gx * gx + gy * gy) - 1
-        light = np.linalg.lstsq(design, target.T, rcond=None)[0]       # (2 TERMS, 3)
-        light = light.reshape(2, TERMS, 3).transpose(0, 2, 1) / (1 - _USUAL_DIFFUSE)
+        light = self._linear(self._gx, self._gy, _USUAL_GAMMA) / (1 - _USUAL_DIFFUSE)
         return np.concatenate([[_USUAL_GAMMA], light.ravel(), [_USUAL_DIFFUSE] * 3,
                                [_USUAL_SOFTNESS] * 3, [_USUAL_MIXED] * 6])
 
     def residuals(self, vector):
         """`misfit`, and what is known of the unknowns beforehand, (3 cells + 49,).
 
-        Terms of second order are meant to be small: they keep sane what is beyond the outermost
-        imprints. The others are weakly what is usual.
+        Terms of second order are meant to be small, the others weakly what is usual.
         """
-        lights = self._prior * vector[self._lights] / vector[0]
         usual = np.concatenate([
             [np.log(vector[0] / _USUAL_GAMMA) / _GAMMA_SD],
             (vector[self._diffuse] - _USUAL_DIFFUSE) / _DIFFUSE_SD,
             (vector[self._softness] - _USUAL_SOFTNESS) / _SOFTNESS_SD,
             (vector[self._mix] - _USUAL_MIXED) / _MIXED_SD])
-        return np.concatenate([self.misfit(vector), lights, _PRIOR_WEIGHT * usual])
-
-    def loss(self, square):
-        """Cauchy's for the misfit, plain squares for the rest, with two derivatives (3, n)."""
-        rho = np.stack([square, np.ones_like(square), np.zeros_like(square)])
-        cells = square[:self.ratio.size]
-        rho[:, :len(cells)] = np.log1p(cells), 1 / (1 + cells), -1 / (1 + cells)**2
-        return rho
+        return np.concatenate([self.misfit(vector), self._curved(vector), _PRIOR_WEIGHT * usual])
 
     def misfit(self, vector):
-        """Log of the grey level over that of the flat skin: model minus measured, (3 cells,).
-
-        Each cell's mean over the channels is taken off: brightness that all share is reflectance,
-        a marker or nearness to the lamps, and says nothing of slope.
-        """
+        """Log of the grey level over that of the flat skin: model minus measured, (3 cells,)."""
         gamma, a, b, diffuse, softness, mix = self.unpack(vector)
         colours = self._colours(a @ self._terms, b @ self._terms, diffuse, softness)[0]
-        miss = np.log(np.maximum(mix @ colours, _DARK)) / gamma - self._logs
-        return (miss - miss.mean(axis=0)).ravel()
+        return self._misfit(mix @ colours, gamma)
 
     def _colours(self, a, b, diffuse, softness):
         """All times root(1 + g^2): light of every colour; the parts of it; f and the root in h."""

@@ -44,6 +44,19 @@ def position_terms(geometry):
     return np.stack([np.ones_like(u), u, v, u * u, u * v, v * v])
 
 
+def _check_model(model, where, **shapes):
+    """Make attributes of a frozen shading model float64 arrays of these shapes; check gamma."""
+    for key, shape in shapes.items():
+        value = np.asarray(getattr(model, key), dtype=np.float64)
+        if value.shape != shape or not np.isfinite(value).all():
+            raise DataError('wrong light ratios', where=f'{where} {key}', found=value.shape,
+                            expected=f'{shape} finite numbers')
+        object.__setattr__(model, key, value)
+    if not 0.2 <= model.gamma <= 5:
+        raise DataError('out of range', where=f'{where} gamma', found=model.gamma,
+                        expected='0.2 to 5')
+
+
 @dataclass(frozen=True, eq=False)
 class SteepShading:
     """How light goes with slope that is steep: with shadow, and light from everywhere.
@@ -76,16 +89,8 @@ class SteepShading:
     mix: np.ndarray
 
     def __post_init__(self):
-        for key, shape in (('a', (3, TERMS)), ('b', (3, TERMS)), ('diffuse', (3,)),
-                           ('softness', (3,)), ('mix', (3, 3))):
-            value = np.asarray(getattr(self, key), dtype=np.float64)
-            if value.shape != shape or not np.isfinite(value).all():
-                raise DataError('wrong light ratios', where=f'steep shading {key}',
-                                found=value.shape, expected=f'{shape} finite numbers')
-            object.__setattr__(self, key, value)
-        if not 0.2 <= self.gamma <= 5:
-            raise DataError('out of range', where='steep shading gamma', found=self.gamma,
-                            expected='0.2 to 5')
+        _check_model(self, 'steep shading', a=(3, TERMS), b=(3, TERMS), diffuse=(3,),
+                     softness=(3,), mix=(3, 3))
         for key in ('diffuse', 'softness'):
             if getattr(self, key).min() < 0 or getattr(self, key).max() > 1:
                 raise DataError('out of range', where=f'steep shading {key}',
@@ -212,15 +217,7 @@ class ShadingModel:
     steep: SteepShading | None = None
 
     def __post_init__(self):
-        for key in ('a', 'b'):
-            value = np.asarray(getattr(self, key), dtype=np.float64)
-            if value.shape != (3, TERMS) or not np.isfinite(value).all():
-                raise DataError('wrong light ratios', where=f'shading {key}', found=value.shape,
-                                expected=f'(3, {TERMS}) finite numbers')
-            object.__setattr__(self, key, value)
-        if not 0.2 <= self.gamma <= 5:
-            raise DataError('out of range', where='shading gamma', found=self.gamma,
-                            expected='0.2 to 5')
+        _check_model(self, 'shading', a=(3, TERMS), b=(3, TERMS))
 
     def light(self, grey):
         """Linear light from grey levels."""

@@ -122,7 +122,7 @@ def steep_light(model, gx, gy):
 
 
 def test_steep_slopes_are_found_in_shadow_and_mixed_light():
-    """Slopes to 1.2 within 0.05 from exact light; light that no slope explains is told."""
+    """Slopes to 1.2 from exact light, half within 0.02; light that no slope explains is told."""
     model = SteepShading(1.8, 2 * A, 2 * B, [0.2, 0.25, 0.3], [0.1, 0.2, 0.3],
                          [[0.9, 0.05, 0.05], [0.06, 0.88, 0.06], [0.0, 0.1, 0.9]])
     rng = np.random.default_rng(8)
