@@ -148,7 +148,10 @@ def _read_shading(top):
     if steep is not None:
         lights = _read_lights(steep, *_STEEP_KEYS)
         steep.finish()
-        steep = SteepShading(*lights)
+        try:
+            steep = SteepShading(*lights)
+        except DataError as error:
+            raise FileError(str(error), where=top.where('shading')) from None
     return ShadingModel(gamma, a, b, residual_sd, steep)
 
 

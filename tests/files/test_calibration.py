@@ -54,6 +54,12 @@ def test_what_is_written_is_read(path):
                                    getattr(CALIBRATION.shading.steep, key), atol=1e-5)
 
 
+def test_colours_that_do_not_add_up_are_refused_by_file_and_key(path):
+    path.write_text(path.read_text().replace('[0.9, 0.06, 0.04]', '[0.3, 0.06, 0.04]'))
+    with pytest.raises(FileError, match='cal.yaml: shading: steep shading mix.*adds up to 1'):
+        read_calibration(path)
+
+
 def test_without_shading(tmp_path):
     path = tmp_path / 'cal.yaml'
     write_calibration(path, dataclasses.replace(CALIBRATION, shading=None))
