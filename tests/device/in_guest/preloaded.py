@@ -3,10 +3,10 @@
 
 The guest's emulated processor needs most of a minute to import a finger's modules and to reckon
 what depends on the elastomer only, and a hand starts five processes. Here they are forked from one
-that has done so, and get longer to take their ROS nodes apart when they stop (2 s here, of which the
-deletion of their publishers and subscriptions is nearly all; 0.1 s on a real processor). All else
-is real: plan, supervisor, pipes, process ids, signals, exit codes, restarts, and what each process
-does from `main` on. One more fork is the `watch`.
+that has done so. They also get longer to stop: taking the publishers and subscriptions apart needs
+2 s here, 0.1 s on a real processor. All else is real: plan, supervisor, pipes, process ids,
+signals, exit codes, restarts, and what each process does from `main` on. One more fork is the
+`watch`.
 
 The first line of the input is the path of the hand file, the others are for the watch.
 """
