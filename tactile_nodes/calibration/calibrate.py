@@ -51,7 +51,6 @@ _SATURATED = 0.02              # share of values at the upper end that is too mu
 # counts: what an independent model of three fingertips gave (balls, cylinders, wedges, boxes and
 # gratings after balls)
 _NEW_SHAPES = np.array([1.0, 1.0, 1.2, 1.2, 1.2, 1.0])
-_INTERPOLATED = np.sqrt(2 / 3)         # of a sensor's noise is left between two samples
 _LEAST_AXIS = (0.2, 0.2, 0.5, 1e-3, 1e-3, 5e-4)      # load worth correcting an axis, N and N*m
 
 
@@ -306,12 +305,12 @@ class _Run:
         error = estimate - truth
         parts = np.array([
             uncertainty.fit_sd(error[:, i], estimate[:, i], layer_sd[:, i],
-                               noise=_INTERPOLATED * sensor.noise[i]) for i in range(6)]).T
+                               noise=sensor.noise[i]) for i in range(6)]).T
         correction = Correction(weights, *(parts * _NEW_SHAPES), largest)
         figures = {axis: uncertainty.figures(truth[:, i], error[:, i], press, seconds, largest[i])
                    for i, axis in enumerate(AXES) if self.measured[i]}
         places = np.array([samples.contacts[i].centroid for i in pressed])
-        sd = np.hypot(correction.sd(estimate, layer_sd), _INTERPOLATED * sensor.noise)
+        sd = np.hypot(correction.sd(estimate, layer_sd), sensor.noise)
         self.evidence = ForceEvidence(seconds, press, truth, estimate, sd, places, figures)
         self.model = replace(model, correction=correction)
         self.parts.append(Part('timing', True, f'the sensor is {lag * 1e3:.1f} ms behind the '

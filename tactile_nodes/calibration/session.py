@@ -17,6 +17,8 @@ _THUMB = (40, 30)              # columns, rows of the small pictures
 _SATURATED = 250               # grey level
 _BLOCK = 0.01                  # s, over which the sensor is averaged
 _START = 0.3                   # s of untouched skin at the beginning
+_AVERAGED = 0.02               # s; short beside a press, and some samples of most sensors
+_ABOUT = (np.arange(8) + 0.5) / 8 - 0.5
 _QUIET = (0.008, 1e-4)         # N and N*m, added to five times the noise: what counts as idle
 _NOISES = 5
 _WINDOW, _CALM = 6, 0.2        # double pairs of rows; part of the windows, others are pressed
@@ -137,7 +139,7 @@ class Sensor:
     drift : (6,) float64
         Largest less smallest of what was taken off.
     noise : (6,) float64
-        Standard deviation from sample to sample.
+        Standard deviation at rest of what `at` returns.
     idle : (K, 2) float64
         Begin and end of the stretches in which nothing touched, s.
     presses : (P, 2) float64
@@ -153,9 +155,8 @@ class Sensor:
     presses: np.ndarray
 
     def at(self, seconds):
-        """Wrench (N, 6) at these times, linearly interpolated."""
-        return np.stack([np.interp(seconds, self.seconds, column) for column in self.wrench.T],
-                        axis=1)
+        """Wrench (N, 6) at these times: mean over `_AVERAGED`, linearly interpolated."""
+        return _mean_about(seconds, self.seconds, self.wrench)
 
 
 def reference_sensor(recording, first_ns, last_ns):
@@ -196,8 +197,18 @@ def reference_sensor(recording, first_ns, last_ns):
         levels.append(np.median(blocks[(times >= begin + trim) & (times <= end - trim)], axis=0))
     levels = np.array(levels)
     zero = np.stack([np.interp(seconds, idle.mean(axis=1), column) for column in levels.T], axis=1)
-    return Sensor(seconds, wrench - zero, np.median(levels, axis=0), np.ptp(levels, axis=0),
-                  _noise(wrench), idle, _presses(_stretches(times, ~at_rest, 0.0)))
+    wrench = wrench - zero
+    resting = np.concatenate([np.arange(begin, end, _AVERAGED) for begin, end in idle])
+    noise = np.median(np.abs(_mean_about(resting, seconds, wrench)), axis=0) / 0.6745
+    return Sensor(seconds, wrench, np.median(levels, axis=0), np.ptp(levels, axis=0), noise, idle,
+                  _presses(_stretches(times, ~at_rest, 0.0)))
+
+
+def _mean_about(when, seconds, wrench):
+    """Wrench (N, 6) at times (N,), from samples (n, 6) at `seconds` (n,)."""
+    times = when[:, None] + _AVERAGED * _ABOUT
+    return np.stack([np.interp(times, seconds, column).mean(axis=1) for column in wrench.T],
+                    axis=1)
 
 
 def _checked_seconds(recording, first_ns, last_ns):

@@ -68,11 +68,13 @@ class Correction:
     def sd(self, wrench, layer_sd):
         """Standard deviations (..., 6) of wrenches (..., 6), grown outside the range.
 
+        Outside that of the axis itself, and all of them outside that of fz: it strains the skin.
         `layer_sd` (..., 6) are those of the layer's estimate.
         """
         sd = np.sqrt(np.square(self.floor) + np.square(self.share_own * wrench)
                      + np.square(self.share_layer * layer_sd))
-        beyond = np.max(np.abs(wrench) / self.full_scale - 1, axis=-1, keepdims=True)
+        beyond = np.abs(wrench) / self.full_scale - 1
+        beyond = np.maximum(beyond, beyond[..., 2:3])
         return sd * (1 + _GROWTH * np.maximum(beyond, 0))
 
 
