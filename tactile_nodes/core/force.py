@@ -20,7 +20,7 @@ from tactile_nodes.core.types import ForceEstimate
 from tactile_nodes.errors import DataError
 
 _PITCHES = (1 / 3, 1 / 2)      # cell sizes, of the `resolution`
-_FINE_CELLS = 100              # the finer grid serves contacts of up to this many cells
+_FINE_CELLS = 160              # the finer grid serves contacts of up to this many cells
 _STEP_SHARE, _MARKER_SHARE = 2.5, 0.05      # of the rows' rms over the image: error of the model
 _MARKER_SD = 1e-6              # m, before any frame without contact was seen
 _STEP_SD = 1e-6                # m

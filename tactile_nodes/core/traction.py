@@ -31,7 +31,7 @@ _FINE = 8                # kernel samples per cell and direction
 _NEIGHBOURS = np.ones((3, 3), np.uint8)
 _PRIOR_SD = (0.5, 0.5, 3.0)     # of Young's modulus, per component
 _PRIOR_LENGTH = 1.0      # of `resolution`
-_SYSTEMS = 12            # kept for when supports and errors come back: 1 to 2 MB each
+_SYSTEMS = 6             # kept for when supports and errors come back: up to 5 MB each
 _BLOCKS = ((0, 0), (0, 1), (0, 2), (1, 1), (1, 2), (2, 2))     # of a symmetric 3x3 matrix
 _MARGIN = 8              # thicknesses beyond the image until the kernels repeat
 
