@@ -57,7 +57,8 @@ def dots(x, y, *, pitch=1.5e-3, diameter=0.5e-3, shift=(0.0, 0.0)):
     return 1 - 0.75 * ink
 
 
-def picture(geometry, skin, *, reflectance=1.0, light=(1.0, 1.0, 1.0), noise=0.0, rng=None):
+def picture(geometry, skin, *, reflectance=1.0, light=(1.0, 1.0, 1.0), noise=0.0, rng=None,
+            near=False):
     """8-bit picture of a skin.
 
     Parameters
@@ -70,16 +71,18 @@ def picture(geometry, skin, *, reflectance=1.0, light=(1.0, 1.0, 1.0), noise=0.0
     noise : float
         Standard deviation in grey levels.
     rng : numpy Generator, needed with noise
+    near : bool
+        Whether skin that is pressed in comes closer to the plane of the lights.
 
     Returns
     -------
     (H, W, 3) uint8
     """
     x, y = np.meshgrid(*geometry.axes())
-    _, gx, gy, _ = skin(x, y)
+    depth, gx, gy, _ = skin(x, y)
     leds = []
     for position in LIGHTS:
-        to = position[:, None, None] - np.stack([x, y, np.zeros_like(x)])
+        to = position[:, None, None] - np.stack([x, y, depth if near else np.zeros_like(x)])
         distance = np.sqrt((to ** 2).sum(0))
         # normal of the inner side: the surface point is (x, y, -depth) seen from the camera
         cosine = (to[2] - to[0] * gx - to[1] * gy) / distance / np.sqrt(1 + gx ** 2 + gy ** 2)

@@ -6,6 +6,7 @@ light of the three channels goes with slope there. Circles, light ratios and cam
 fitted together, with little weight to what does not fit (printed markers, specks).
 """
 
+import math
 from collections import Counter
 from dataclasses import dataclass, replace
 
@@ -14,7 +15,14 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from tactile_nodes.core.contact import ContactStage
-from tactile_nodes.core.depth import TERMS, ShadingModel, SteepShading, position_terms
+from tactile_nodes.core.depth import (
+    MOST_AMBIENT,
+    TERMS,
+    ShadingModel,
+    SteepShading,
+    light_logs,
+    position_terms,
+)
 from tactile_nodes.errors import DataError
 
 MIN_PRESSES = 6
@@ -37,9 +45,15 @@ _GAMMA_RANGE = (0.2, 5)
 
 _STEEP = 1.5                   # slope of the cells that the model for steep slopes is fitted to
 _TINY = 1e-12
+_LEAST_DEPTH = 1e-4            # m; of imprints whose darkness is looked at
+_LEAST_DARKENING = 20          # 1/m; of lamps that are far away there is nothing to learn
+_LEAST_DARKENING_SD = 1e-3     # of the logarithm of the light; drift that is not made good
+_UNEVEN_DARKENING = 0.2        # of it, that is usual from the middle to the border
+_DARKENING_STEPS = 5           # between darkening and its standard deviation
+_CERTAIN = 5                   # standard deviations that it must differ from 0 by
 # what is usual of cameras and housings, and how far others are from it
 _USUAL_GAMMA, _GAMMA_SD = 1.8, 0.4         # of the log
-_USUAL_DIFFUSE, _DIFFUSE_SD, _MOST_DIFFUSE = 0.2, 0.15, 0.8
+_USUAL_AMBIENT, _AMBIENT_SD, _MOST_MEAN_AMBIENT = 0.3, 0.2, 0.8
 _USUAL_SOFTNESS, _SOFTNESS_SD = 0.2, 0.2
 _USUAL_MIXED, _MIXED_SD, _MOST_MIXED = 0.06, 0.05, 0.24
 
@@ -121,7 +135,45 @@ def fit_shading(presses, reference, geometry, elastomer):
                         found=f'{fit.model.residual_sd:.3f} of the light left over',
                         expected=f'at most {_MAX_RESIDUAL}',
                         fix='Check the radius of the ball, the image scale and the intervals.')
-    return replace(fit, model=replace(fit.model, steep=_fit_steep(imprints, fit)))
+    steep = _fit_steep(imprints, fit, light_logs(cv2.split(rest)))
+    steep = replace(steep, **_darkening([picture for picture, _ in presses], reference, geometry,
+                                        elastomer, replace(fit.model, steep=steep)))
+    return replace(fit, model=replace(fit.model, steep=steep))
+
+
+def _darkening(pictures, reference, geometry, elastomer, model):
+    """By how much the flat part of an imprint is darker the deeper it lies.
+
+    Fields of SteepShading as a dict, empty where the pictures do not tell.
+    """
+    stage = ContactStage(geometry, elastomer, model)
+    stage.set_reference(reference)
+    floors = []
+    for picture in pictures:
+        contact = stage.process(np.round(picture).astype(np.uint8))
+        if contact.in_contact:
+            slope = np.gradient(contact.depth, geometry.work.metres_per_px)
+            floors.append(stage.floor(contact.depth, np.square(slope).sum(axis=0)))
+    floors = [floor for floor in floors if floor is not None and floor.depth > _LEAST_DEPTH]
+    if len(floors) < MIN_PRESSES:
+        return {}
+    dark, chance, depth = (np.array([getattr(floor, key) for floor in floors])
+                           for key in ('dark', 'dark_sd', 'depth'))
+    design = depth[:, None] * np.array([floor.place for floor in floors])
+    prior = np.diag([0, 1, 1]) / (_UNEVEN_DARKENING * abs(np.median(dark / depth)))
+    sd = _LEAST_DARKENING_SD
+    for _ in range(_DARKENING_STEPS):
+        weights = 1 / np.hypot(chance, sd)
+        rows = np.vstack([design * weights[:, None], prior])
+        found = np.linalg.lstsq(rows, np.append(dark * weights, [0, 0, 0]), rcond=None)[0]
+        square = np.square(dark - design @ found)
+        # median of the square of a standard normal variable is 0.4549
+        sd = math.sqrt(max(np.median(square) / 0.4549 - np.median(chance)**2,
+                           _LEAST_DARKENING_SD**2))
+    chance = math.sqrt(np.linalg.inv(rows.T @ rows)[0, 0])
+    if abs(found[0]) < max(_LEAST_DARKENING, _CERTAIN * chance):
+        return {}
+    return {'darkening': found, 'darkening_sd': sd}
 
 
 def _fault(contact, ball_radius):
@@ -155,6 +207,7 @@ class _Imprint:
         inside = inside[::len(inside) // _CELLS + 1]
         self.place = np.stack([x[inside], y[inside]])
         self.terms = position_terms(self._work).reshape(TERMS, -1)[:, inside]
+        self.inside = inside
         self.ratio = self._ratio[inside].T
 
     def slope(self, centre):
@@ -330,48 +383,52 @@ class _Problem(_LightProblem):
         return np.concatenate([result.reshape(-1, len(vector)), prior])
 
 
-def _fit_steep(imprints, fit):
-    """SteepShading from the same imprints, whose places are known now, up to their rims."""
+def _fit_steep(imprints, fit, logs):
+    """SteepShading from the same imprints, whose places are known now, up to their rims.
+
+    `logs` are `light_logs` of the untouched skin's grey levels.
+    """
     for imprint, (x, y, _) in zip(imprints, fit.circles, strict=True):
         imprint.take_around(np.array([x, y]), _STEEP)
-    problem = _SteepProblem(imprints)
+    problem = _SteepProblem(imprints, logs)
     return SteepShading(*problem.unpack(problem.solve()))
 
 
 class _SteepProblem(_LightProblem):
-    """For steep slopes of known places; further unknowns are diffuse, softness and mix."""
+    """For steep slopes of known places; further unknowns are ambient, softness and mix."""
 
-    _diffuse = np.s_[1 + 6 * TERMS:4 + 6 * TERMS]
+    _ambient = np.s_[1 + 6 * TERMS:4 + 6 * TERMS]
     _softness = np.s_[4 + 6 * TERMS:7 + 6 * TERMS]
     _mix = np.s_[7 + 6 * TERMS:13 + 6 * TERMS]
     _others = np.nonzero(~np.eye(3, dtype=bool))          # elements of mix that are unknown
 
-    def __init__(self, imprints):
+    def __init__(self, imprints, logs):
         super().__init__(imprints)
         self._gx, self._gy = np.concatenate([i.slope(i.centre)[:2] for i in imprints], axis=1)
+        self._rest = np.concatenate([logs[:, imprint.inside] for imprint in imprints], axis=1)
 
     def bounds(self):
         """Least and most of all unknowns."""
         least = np.full(13 + 6 * TERMS, -np.inf)
         most = -least
         least[0], most[0] = _GAMMA_RANGE
-        least[self._diffuse], most[self._diffuse] = 0, _MOST_DIFFUSE
+        least[self._ambient], most[self._ambient] = 0, _MOST_MEAN_AMBIENT
         least[self._softness], most[self._softness] = 0, 1
         least[self._mix], most[self._mix] = 0, _MOST_MIXED
         return least, most
 
     def unpack(self, vector):
-        """Return gamma, a (3, 6), b (3, 6), diffuse (3,), softness (3,), mix (3, 3)."""
+        """Return gamma, a (3, 6), b (3, 6), ambient (3,), softness (3,), mix (3, 3)."""
         a, b = vector[self._lights].reshape(2, 3, TERMS)
         mix = np.zeros((3, 3))
         mix[self._others] = vector[self._mix]
         mix[np.diag_indices(3)] = 1 - mix.sum(axis=1)
-        return vector[0], a, b, vector[self._diffuse], vector[self._softness], mix
+        return vector[0], a, b, vector[self._ambient], vector[self._softness], mix
 
     def start(self):
         """Linear fit with what is usual."""
-        light = self._linear(self._gx, self._gy, _USUAL_GAMMA) / (1 - _USUAL_DIFFUSE)
-        return np.concatenate([[_USUAL_GAMMA], light.ravel(), [_USUAL_DIFFUSE] * 3,
+        light = self._linear(self._gx, self._gy, _USUAL_GAMMA) / (1 - _USUAL_AMBIENT)
+        return np.concatenate([[_USUAL_GAMMA], light.ravel(), [_USUAL_AMBIENT] * 3,
                                [_USUAL_SOFTNESS] * 3, [_USUAL_MIXED] * 6])
 
     def residuals(self, vector):
@@ -381,41 +438,49 @@ class _SteepProblem(_LightProblem):
         """
         usual = np.concatenate([
             [np.log(vector[0] / _USUAL_GAMMA) / _GAMMA_SD],
-            (vector[self._diffuse] - _USUAL_DIFFUSE) / _DIFFUSE_SD,
+            (vector[self._ambient] - _USUAL_AMBIENT) / _AMBIENT_SD,
             (vector[self._softness] - _USUAL_SOFTNESS) / _SOFTNESS_SD,
             (vector[self._mix] - _USUAL_MIXED) / _MIXED_SD])
         return np.concatenate([self.misfit(vector), self._curved(vector), _PRIOR_WEIGHT * usual])
 
     def misfit(self, vector):
         """Log of the grey level over that of the flat skin: model minus measured, (3 cells,)."""
-        gamma, a, b, diffuse, softness, mix = self.unpack(vector)
-        colours = self._colours(a @ self._terms, b @ self._terms, diffuse, softness)[0]
+        gamma, a, b, ambient, softness, mix = self.unpack(vector)
+        colours = self._colours(a @ self._terms, b @ self._terms,
+                                self._ambient_parts(gamma, ambient), softness)[0]
         return self._misfit(mix @ colours, gamma)
 
-    def _colours(self, a, b, diffuse, softness):
+    def _ambient_parts(self, gamma, ambient):
+        """Per colour and cell."""
+        return np.minimum(ambient[:, None] * np.exp(-gamma * self._rest), MOST_AMBIENT)
+
+    def _colours(self, a, b, ambient, softness):
         """All times root(1 + g^2): light of every colour; the parts of it; f and the root in h."""
         gx, gy = self._gx, self._gy
         square = gx * gx + gy * gy
         facing = 1 - a * gx - b * gy
         root = np.sqrt(facing**2 + softness[:, None]**2 * (a * a + b * b) * square + _TINY)
         direct, everywhere = (facing + root) / 2, np.sqrt(1 + square)
-        return diffuse[:, None] * everywhere + (1 - diffuse)[:, None] * direct, direct, \
-            everywhere, facing, root
+        return ambient * everywhere + (1 - ambient) * direct, direct, everywhere, facing, root
 
     def jacobian(self, vector):
         """Derivatives of `residuals`, (3 cells + 49, unknowns)."""
-        gamma, a, b, diffuse, softness, mix = self.unpack(vector)
+        gamma, a, b, mean_ambient, softness, mix = self.unpack(vector)
         gx, gy = self._gx, self._gy
         a, b = a @ self._terms, b @ self._terms
-        colours, direct, everywhere, facing, root = self._colours(a, b, diffuse, softness)
+        ambient = self._ambient_parts(gamma, mean_ambient)             # (3, cells)
+        colours, direct, everywhere, facing, root = self._colours(a, b, ambient, softness)
         raw = mix @ colours
         light = np.maximum(raw, _DARK)
         per_light = (raw > _DARK) / (gamma * light)                    # (3, cells)
         square, tilt, soft = gx * gx + gy * gy, a * a + b * b, softness[:, None]**2
-        half = (1 - diffuse)[:, None] / 2
+        half = (1 - ambient) / 2
         lit = half * (1 + facing / root)                   # per facing
         result = np.zeros((*self.ratio.shape, len(vector)))
-        result[..., 0] = -np.log(light) / gamma ** 2
+        by_ambient = np.where(ambient < MOST_AMBIENT, np.exp(-gamma * self._rest), 0) \
+            * (everywhere - direct)
+        result[..., 0] = per_light * (mix @ (-self._rest * mean_ambient[:, None] * by_ambient)) \
+            - np.log(light) / gamma ** 2
         lights = np.zeros((*self.ratio.shape, 2, 3, TERMS))
         for channel in range(3):
             for colour in range(3):
@@ -425,8 +490,7 @@ class _SteepProblem(_LightProblem):
                     by_ratio = bent * ratio[colour] - lit[colour] * slope
                     lights[channel, :, axis, colour] = (part * by_ratio * self._terms).T
         result[..., self._lights] = lights.reshape(*self.ratio.shape, -1)
-        result[..., self._diffuse] = np.einsum('ij,in,jn->inj', mix, per_light,
-                                               everywhere - direct)
+        result[..., self._ambient] = np.einsum('ij,in,jn->inj', mix, per_light, by_ambient)
         result[..., self._softness] = np.einsum(
             'ij,in,jn->inj', mix, per_light, half * softness[:, None] * tilt * square / root)
         for column, channel, colour in zip(range(self._mix.start, self._mix.stop), *self._others,
@@ -437,7 +501,7 @@ class _SteepProblem(_LightProblem):
         prior[:6 * TERMS, self._lights] = np.diag(self._prior / gamma)
         prior[:6 * TERMS, 0] = -self._prior * vector[self._lights] / gamma ** 2
         prior[6 * TERMS, 0] = _PRIOR_WEIGHT / _GAMMA_SD / gamma
-        prior[6 * TERMS + 1:6 * TERMS + 4, self._diffuse] = np.eye(3) * _PRIOR_WEIGHT / _DIFFUSE_SD
+        prior[6 * TERMS + 1:6 * TERMS + 4, self._ambient] = np.eye(3) * _PRIOR_WEIGHT / _AMBIENT_SD
         prior[6 * TERMS + 4:6 * TERMS + 7, self._softness] = \
             np.eye(3) * _PRIOR_WEIGHT / _SOFTNESS_SD
         prior[6 * TERMS + 7:, self._mix] = np.eye(6) * _PRIOR_WEIGHT / _MIXED_SD

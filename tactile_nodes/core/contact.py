@@ -10,7 +10,8 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from tactile_nodes.core.depth import SteepSlopes, integrate_gradient
+from tactile_nodes.core.depth import PRINT, SteepSlopes, integrate_gradient
+from tactile_nodes.core.floor import FloorFinder
 from tactile_nodes.core.geometry import check_image
 from tactile_nodes.core.light_drift import fit_drift
 from tactile_nodes.core.motion_contact import PatchFinder
@@ -61,11 +62,11 @@ _DEEP = 0.3                    # of the deepest point: inside of a contact
 
 _GENTLE_BELOW, _STEEP_ABOVE = 0.3, 0.6     # slopes up to and from where one model counts alone
 _DARK = 0.05                   # of the light of flat skin
-_PRINT = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (15, 15))
 _BARE = 0.85                   # of the light around: skin without print
 _GENTLE, _STEEP = 0.25, 0.8    # slopes that are trusted fully, and half
 _FEW = 40                      # steep cells that do not show in depth, 0.6 mm2
 _PLAIN = 0.45                  # slope from which on all are seen as change alike
+_SIDES = 0.5                   # slope of the sides of an imprint
 
 _USUAL_GAMMA = 2.2             # of cameras, IEC 61966-2-1; without a shading model
 
@@ -110,6 +111,7 @@ class ContactStage:
         self._block_shape = tuple(n // _BLOCK for n in self._work.shape)
         self._reference = None
         self._steep_slopes = None
+        self._floors = None
         if self._shading is None:
             solve = np.broadcast_to(_COLOUR[:, :, None, None], (3, 3, *self._work.shape))
             self._gamma = _USUAL_GAMMA
@@ -117,7 +119,7 @@ class ContactStage:
             solve = shading.slope_matrix(self._work)
             self._gamma = shading.gamma
             if shading.steep is not None:
-                self._steep_slopes = SteepSlopes(shading.steep, self._work, shading.gamma)
+                self._floors = FloorFinder(shading, self._work)
         # equal ratios of all channels mean no slope, so two differences of ratios are enough
         self._solve = np.ascontiguousarray(solve[:, :2].swapaxes(0, 1))
         self._to_light = np.rint(self._light_of(np.arange(256))).astype(np.uint16)
@@ -125,6 +127,7 @@ class ContactStage:
         self._full = np.empty((*geometry.shape, 3), np.uint16)
         self._ratio, self._buffer, self._solved = np.empty((3, 3, *self._work.shape), np.float32)
         self._smoothed = np.empty((2, *self._work.shape), np.float32)
+        self._brightness = np.empty(self._work.shape, np.float32)
 
     def _light_of(self, grey):
         """Linear light of grey levels, 65535 at the brightest."""
@@ -141,8 +144,11 @@ class ContactStage:
         self._reference_blocks = np.maximum(self._blocks(light), 1)
         planes = cv2.split(light)
         self._reference = np.maximum(np.stack(planes), 1).astype(np.float32)
-        around = cv2.morphologyEx(self._reference.sum(axis=0), cv2.MORPH_CLOSE, _PRINT)
+        around = cv2.morphologyEx(self._reference.sum(axis=0), cv2.MORPH_CLOSE, PRINT)
         self._bare = (self._reference.sum(axis=0) > _BARE * around).ravel()
+        if self._shading is not None and self._shading.steep is not None:
+            self._steep_slopes = SteepSlopes(self._shading.steep, self._work, self._gamma,
+                                             self._reference)
         # variance of a cell's relative light, then of the slope, then of the smoothed slope
         variance = np.square(self._gamma * full / np.maximum(grey, 1) * reference.noise)
         cell = self._reduce(variance).transpose(2, 0, 1) / self._geometry.work_factor ** 2
@@ -214,7 +220,35 @@ class ContactStage:
         depth = integrate_gradient(*fine, self._work.metres_per_px, trust)
         if changed:
             depth -= _rest_level(depth, changed)
+            if steep and self._floors is not None and self._floors.darkens:
+                depth += self._lost_depth(depth, fine, steepness, changed)
         return self._result(_touched(changed, squared, depth), depth, gain, markers)
+
+    def floor(self, depth, steepness):
+        """Light and depth of the flat part of the imprint in the last image.
+
+        Parameters
+        ----------
+        depth, steepness : (h, w) float32
+            m; and squared slope.
+
+        Returns
+        -------
+        Floor or None
+            None where there is too little of it, or without a model for steep slopes.
+        """
+        return self._floors and self._floors.find(depth, steepness, self._bare, self._brightness)
+
+    def _lost_depth(self, depth, fine, steepness, changed):
+        """What is missing of the depth, (h, w) m or 0: sides seen less steep than they are."""
+        floor = self.floor(depth, steepness)
+        if floor is None:
+            return 0
+        is_side = steepness > _SIDES**2
+        sides = integrate_gradient(*(np.where(is_side, part, 0) for part in fine),
+                                   self._work.metres_per_px)
+        sides -= _rest_level(sides, changed)
+        return self._floors.lost(floor, float(np.median(sides.take(floor.cells)))) * sides
 
     def _from_motion(self, markers, gain):
         """Contact of a clear skin."""
@@ -259,6 +293,7 @@ class ContactStage:
         solved += np.multiply(self._solve[1], green, out=term)
         brightness = solved[0]
         brightness += red
+        np.copyto(self._brightness, brightness)
         steep = None if self._steep_slopes is None else self._steep(ratio)
         measurable = self._measurable(planes)
         if steep is not None:

@@ -23,6 +23,9 @@ _MULTIPLES = (1.0, 1.5, 2.2)   # of the first guess
 _LONGEST_STEP, _STEEPEST = 0.7, 2.0        # slope; what is steeper looks alike
 _DAMPING, _TINY, _DARK = np.float32(0.1), np.float32(1e-6), np.float32(1e-3)
 _UNEXPLAINED = 0.15          # of the light, rms over the channels
+MOST_AMBIENT = 0.95            # part of the light that comes from everywhere
+PRINT = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (15, 15))      # cells; covers a marker
+_EVEN = 4.0                    # cells over which light at rest is smoothed
 TERMS = 6        # 1, u, v, u^2, uv, v^2
 
 
@@ -63,7 +66,8 @@ class SteepShading:
 
     Light / light of the unsloped skin is, for the LEDs of one colour c, d_c + (1 - d_c) h_c /
     sqrt(1 + gx^2 + gy^2), where g is the gradient of depth. The first part comes from everywhere
-    (reflected by the housing, scattered in the skin). The second goes by Lambert's law: h is
+    (reflected by the housing, scattered in the skin), so it is even, and the larger a part the
+    darker a place is at rest. The second goes by Lambert's law: h is
     f = 1 - a_c gx - b_c gy, where a_c and b_c are the light's horizontal direction over its
     height, and 0 in shadow; the LEDs of one colour are not all at one place, so the shadow is
     soft: h = (f + sqrt(f^2 + s_c^2 (a_c^2 + b_c^2) (gx^2 + gy^2))) / 2. Each channel of the camera
@@ -75,23 +79,31 @@ class SteepShading:
         Light is grey level ** gamma.
     a, b : (3, 6) float64
         Per colour (blue, green, red), coefficients of `position_terms`.
-    diffuse, softness : (3,) float64
-        d and s per colour.
+    ambient, softness : (3,) float64
+        d per colour where the skin at rest is as light as on (geometric) average, and s.
     mix : (3, 3) float64
         Part of each colour (column) in the light that a channel (row) has from the unsloped skin.
+    darkening : (3,) float64
+        Coefficients of the first `position_terms` for how much the logarithm of the light falls
+        per metre of depth where the skin is flat: it has come closer to the plane of the lamps.
+        All 0: not known.
+    darkening_sd : float
+        Standard deviation of that logarithm about it.
     """
 
     gamma: float
     a: np.ndarray
     b: np.ndarray
-    diffuse: np.ndarray
+    ambient: np.ndarray
     softness: np.ndarray
     mix: np.ndarray
+    darkening: np.ndarray = (0.0, 0.0, 0.0)
+    darkening_sd: float = 0.0
 
     def __post_init__(self):
-        _check_model(self, 'steep shading', a=(3, TERMS), b=(3, TERMS), diffuse=(3,),
-                     softness=(3,), mix=(3, 3))
-        for key in ('diffuse', 'softness'):
+        _check_model(self, 'steep shading', a=(3, TERMS), b=(3, TERMS), ambient=(3,),
+                     softness=(3,), mix=(3, 3), darkening=(3,))
+        for key in ('ambient', 'softness'):
             if getattr(self, key).min() < 0 or getattr(self, key).max() > 1:
                 raise DataError('out of range', where=f'steep shading {key}',
                                 found=getattr(self, key).tolist(), expected='0 to 1')
@@ -100,6 +112,25 @@ class SteepShading:
             raise DataError('out of range', where='steep shading mix', found=self.mix.tolist(),
                             expected='no negative part; each row adds up to 1, more than half of '
                                      'it on the diagonal')
+
+
+def light_logs(planes):
+    """How light the skin is at rest from place to place, print left out.
+
+    Parameters
+    ----------
+    planes : sequence of 3 (h, w) float32
+        Light or grey level of the untouched skin.
+
+    Returns
+    -------
+    (3, h * w) float64
+        Logarithms, the mean of each channel taken off.
+    """
+    bare = [cv2.GaussianBlur(cv2.morphologyEx(plane, cv2.MORPH_CLOSE, PRINT), (0, 0), _EVEN)
+            for plane in planes]
+    logs = np.log(np.maximum(bare, 1e-3)).reshape(3, -1).astype(np.float64)
+    return logs - logs.mean(axis=1, keepdims=True)
 
 
 class SteepSlopes:
@@ -112,17 +143,20 @@ class SteepSlopes:
         Of the cells.
     gamma : float
         Of the light ratios that will be given.
+    planes : sequence of 3 (h, w) float32
+        Such light of the untouched skin.
     """
 
-    def __init__(self, model, geometry, gamma):
+    def __init__(self, model, geometry, gamma, planes):
         terms = position_terms(geometry).reshape(TERMS, -1)
         self._a, self._b = (np.float32(part @ terms) for part in (model.a, model.b))
         self._soft = np.square(np.float32(model.softness))[:, None] \
             * (self._a * self._a + self._b * self._b)
-        self._diffuse = np.float32(model.diffuse)[:, None]
-        self._half = (1 - self._diffuse) / 2
         self._unmix = np.float32(np.linalg.inv(model.mix))
         self._exponent = np.float32(model.gamma / gamma)
+        self._ambient = np.float32(np.minimum(
+            model.ambient[:, None] * np.exp(-model.gamma / gamma * light_logs(planes)),
+            MOST_AMBIENT))
 
     def solve(self, light, cells, start):
         """Gauss-Newton steps from the best of some multiples of a first guess.
@@ -145,15 +179,17 @@ class SteepSlopes:
         explained : (K,) bool
             Where the model has such light.
         """
-        a, b, soft = (np.take(part, cells, axis=1) for part in (self._a, self._b, self._soft))
-        light = self._unmix @ np.power(np.maximum(light, _DARK), self._exponent) - self._diffuse
+        a, b, soft, ambient = (np.take(part, cells, axis=1) for part in
+                               (self._a, self._b, self._soft, self._ambient))
+        light = self._unmix @ np.power(np.maximum(light, _DARK), self._exponent) - ambient
+        half = (1 - ambient) / 2
         guesses = [_shortened(*(multiple * start), _STEEPEST) for multiple in _MULTIPLES]
-        misses = [np.square(light - self._light(a, b, soft, *guess)).sum(axis=0)
+        misses = [np.square(light - _direct((half, a, b, soft), *guess)).sum(axis=0)
                   for guess in guesses]
         gx, gy = np.choose(np.argmin(misses, axis=0), [np.stack(guess) for guess in guesses])
         for _ in range(_STEPS):
             square = gx * gx + gy * gy
-            flatness = self._half / np.sqrt(1 + square)
+            flatness = half / np.sqrt(1 + square)
             facing = 1 - a * gx - b * gy
             root = np.sqrt(facing * facing + soft * square + _TINY)
             direct = (facing + root) * flatness
@@ -175,12 +211,14 @@ class SteepSlopes:
             gx, gy = _shortened(gx + dx, gy + dy, _STEEPEST)
         return np.stack([gx, gy]), np.square(miss).sum(axis=0) < 3 * _UNEXPLAINED**2
 
-    def _light(self, a, b, soft, gx, gy):
-        """Light of the colours (3, K) that does not come from everywhere."""
-        square = gx * gx + gy * gy
-        facing = 1 - a * gx - b * gy
-        return (facing + np.sqrt(facing * facing + soft * square + _TINY)) \
-            * (self._half / np.sqrt(1 + square))
+
+def _direct(lamps, gx, gy):
+    """Light of the colours (3, K) that does not come from everywhere, by `SteepShading`."""
+    half, a, b, soft = lamps
+    square = gx * gx + gy * gy
+    facing = 1 - a * gx - b * gy
+    return (facing + np.sqrt(facing * facing + soft * square + _TINY)) \
+        * (half / np.sqrt(1 + square))
 
 
 def _shortened(x, y, most):

@@ -19,7 +19,7 @@ from tactile_nodes.files.elastomer import elastomer_to_plain, take_elastomer
 from tactile_nodes.files.section import read_section
 
 _CHANNELS = ('blue', 'green', 'red')
-_STEEP_KEYS = ('diffuse', 'softness')
+_STEEP_KEYS = ('ambient', 'softness')
 
 
 @dataclass(frozen=True, eq=False)
@@ -147,6 +147,7 @@ def _read_shading(top):
     section.finish()
     if steep is not None:
         lights = _read_lights(steep, *_STEEP_KEYS)
+        lights += [steep.numbers('darkening_per_m', 3), steep.number('darkening_sd', low=0)]
         steep.finish()
         try:
             steep = SteepShading(*lights)
@@ -216,8 +217,11 @@ def _to_plain(calibration):
         plain['shading'] = {**_lights_to_plain(c.shading, 'a', 'b'),
                             'residual_sd': round(float(c.shading.residual_sd), 6)}
         if c.shading.steep is not None:
-            plain['shading']['steep'] = _lights_to_plain(c.shading.steep, 'a', 'b', *_STEEP_KEYS,
-                                                         'mix')
+            steep = c.shading.steep
+            plain['shading']['steep'] = {
+                **_lights_to_plain(steep, 'a', 'b', *_STEEP_KEYS, 'mix'),
+                'darkening_per_m': np.round(steep.darkening, 3).tolist(),
+                'darkening_sd': round(float(steep.darkening_sd), 6)}
     plain['force'] = _force_to_plain(c.force)
     if c.statistics:
         plain['statistics'] = c.statistics

@@ -9,6 +9,7 @@ from scipy.optimize import approx_fprime
 from tactile_nodes.calibration import shading
 from tactile_nodes.calibration.shading import fit_shading
 from tactile_nodes.core.contact import ContactStage
+from tactile_nodes.core.depth import light_logs
 from tactile_nodes.core.geometry import ImageGeometry
 from tactile_nodes.core.reference import ReferenceBuilder
 from tactile_nodes.core.types import Elastomer, ElastomerKind
@@ -22,12 +23,13 @@ MARKED = Elastomer('marked', ElastomerKind.REFLECTIVE_MARKERS, 3e-3, 4e5, 0.48, 
 CENTRES = [(x, y) for y in (-4.4e-3, 0, 4.4e-3) for x in (-6.6e-3, -2.2e-3, 2.2e-3, 6.6e-3)]
 
 
-def still(skin, seed, shift=(0.0, 0.0)):
+def still(skin, seed, shift=(0.0, 0.0), **options):
     rng = np.random.default_rng(seed)
     paint = dots(*np.meshgrid(*GEOMETRY.axes()), shift=shift)
     builder = ReferenceBuilder(GEOMETRY.shape)
     for _ in range(6):
-        builder.add(picture(GEOMETRY, skin, reflectance=paint, noise=1.2, rng=rng))
+        builder.add(picture(GEOMETRY, skin, reflectance=paint, noise=1.2, rng=rng,
+                            **options))
     return builder.finish()
 
 
@@ -61,9 +63,23 @@ def test_circles_lights_and_response_are_those_of_the_forward_model(fit):
     assert fit.model.residual_sd < 0.01
     steep = fit.model.steep
     # so gentle slopes do not tell what comes from everywhere: that stays about what is usual
-    assert steep.gamma == pytest.approx(GAMMA, rel=0.15) and steep.diffuse.max() < 0.25
+    assert steep.gamma == pytest.approx(GAMMA, rel=0.15) and steep.ambient.max() < 0.25
     np.testing.assert_allclose(steep.mix, MIXING / MIXING.sum(axis=1, keepdims=True), atol=0.06)
     assert fit.steepest == pytest.approx(0.8 * np.sqrt(2 * APPROACH / RADIUS), rel=0.25)
+
+
+def test_darkening_is_that_of_lights_whose_plane_comes_closer(fit, reference):
+    """Against the change of the light of flat skin that lies deeper, in the middle."""
+    assert not fit.model.steep.darkening.any()                # these are as bright at any depth
+    presses = [(still(ball(centre, approach), i, near=True).mean, RADIUS)
+               for i, centre in enumerate(CENTRES) for approach in (0.4e-3, 0.7e-3)]
+    steep = fit_shading(presses, reference, GEOMETRY, MARKED).model.steep
+    light = [np.power(picture(GEOMETRY, lambda x, y, z=depth: (x * 0 + z, x * 0, x * 0, x > 0),
+                              near=True)[115:125, 155:165].astype(float), GAMMA).mean()
+             for depth in (0, 1e-3)]
+    expected = np.log(light[0] / light[1]) / 1e-3
+    assert expected > 30
+    assert steep.darkening[0] == pytest.approx(expected, rel=0.3)
 
 
 def test_depth_with_the_fitted_model_is_that_of_the_sphere(fit, reference):
@@ -92,7 +108,10 @@ def test_jacobian_is_the_derivative_of_the_residuals(presses, reference, monkeyp
     for imprint in imprints:
         for key in ('place', 'terms', 'ratio'):
             setattr(imprint, key, getattr(imprint, key)[:, ::9])
-    for problem in (shading._Problem(imprints), shading._SteepProblem(imprints)):
+        imprint.inside = imprint.inside[::9]
+    logs = light_logs(np.stack([np.exp(0.05 * (X + Y) / 1e-3), np.exp(0.1 * X / 1e-3),
+                                np.exp(-0.4 * Y / 1e-3)]).astype(np.float32))
+    for problem in (shading._Problem(imprints), shading._SteepProblem(imprints, logs)):
         start = problem.start()
         numeric = approx_fprime(start, problem.residuals, 1e-7)
         np.testing.assert_allclose(problem.jacobian(start), numeric, atol=3e-6)

@@ -8,6 +8,7 @@ from tactile_nodes.core.depth import (
     SteepShading,
     SteepSlopes,
     integrate_gradient,
+    light_logs,
     position_terms,
 )
 from tactile_nodes.core.geometry import ImageGeometry
@@ -109,15 +110,17 @@ def test_slope_matrix_inverts_the_reflectance_equations():
     np.testing.assert_allclose(s, paint / np.sqrt(1 + gx ** 2 + gy ** 2), rtol=1e-5)
 
 
-def steep_light(model, gx, gy):
+def steep_light(model, gx, gy, at_rest):
     """Light ratios of the channels, (3, H, W), written out from the docstring."""
     terms = position_terms(WORK)
     colours = []
-    for a, b, diffuse, soft in zip(model.a, model.b, model.diffuse, model.softness, strict=True):
+    for a, b, mean, soft, light in zip(model.a, model.b, model.ambient, model.softness,
+                                       at_rest ** model.gamma, strict=True):
+        ambient = mean * np.exp(np.log(light).mean()) / light
         across, down = np.tensordot(a, terms, 1), np.tensordot(b, terms, 1)
         facing, tilt2 = 1 - across * gx - down * gy, across**2 + down**2
         half = (facing + np.sqrt(facing**2 + soft**2 * tilt2 * (gx**2 + gy**2))) / 2
-        colours.append(diffuse + (1 - diffuse) * half / np.sqrt(1 + gx**2 + gy**2))
+        colours.append(ambient + (1 - ambient) * half / np.sqrt(1 + gx**2 + gy**2))
     return np.tensordot(model.mix, colours, 1) ** (1 / model.gamma)
 
 
@@ -128,16 +131,28 @@ def test_steep_slopes_are_found_in_shadow_and_mixed_light():
     rng = np.random.default_rng(8)
     size, angle = rng.uniform(0.3, 1.2, WORK.shape), rng.uniform(0, 2 * np.pi, WORK.shape)
     slope = np.stack([size * np.cos(angle), size * np.sin(angle)]).reshape(2, -1)
-    light = steep_light(model, *slope.reshape(2, *WORK.shape)).reshape(3, -1)
+    x, y = np.meshgrid(*WORK.axes())
+    at_rest = np.exp(np.stack([x + y, -x, 0.5 * y]) / 30e-3)      # unevenly lit
+    light = steep_light(model, *slope.reshape(2, *WORK.shape), at_rest).reshape(3, -1)
     cells = np.arange(slope.shape[1])
-    found, explained = SteepSlopes(model, WORK, 1.0).solve(
-        np.float32(light), cells, np.float32(0.7 * slope))
+    slopes = SteepSlopes(model, WORK, 1.0, np.float32(at_rest))
+    found, explained = slopes.solve(np.float32(light), cells, np.float32(0.7 * slope))
     assert explained.all()
     error = np.hypot(*(found - slope))
     assert np.median(error) < 0.02 and np.percentile(error, 95) < 0.1
-    _, explained = SteepSlopes(model, WORK, 1.0).solve(
-        np.float32(0.2 * light), cells, np.float32(slope))
+    _, explained = slopes.solve(np.float32(0.2 * light), cells, np.float32(slope))
     assert explained.mean() < 0.05
+
+
+def test_light_at_rest_is_told_without_the_print():
+    """A lit wedge with dark dots, away from the borders."""
+    x, y = np.meshgrid(*WORK.axes())
+    wedge = np.exp(x / 20e-3)
+    dots = np.hypot((x + 1e-3) % 1.5e-3 - 0.75e-3, y % 1.5e-3 - 0.75e-3) < 0.25e-3
+    logs = light_logs(3 * [np.where(dots, 0.1, wedge).astype(np.float32)])
+    np.testing.assert_allclose(logs[0].reshape(WORK.shape)[10:-10, 10:-10],
+                               (x / 20e-3)[10:-10, 10:-10], atol=0.04)
+    assert abs(logs.mean()) < 1e-6
 
 
 def test_position_terms_do_not_depend_on_the_image_size():
@@ -158,9 +173,9 @@ def test_unusable_models_are_refused():
         ShadingModel(1.0, A, np.where(B > 1, np.nan, B), 0.0)
     with pytest.raises(DataError, match='gamma'):
         ShadingModel(0.0, A, B, 0.0)
-    usual = {'gamma': 1.8, 'a': A, 'b': B, 'diffuse': [0.2] * 3, 'softness': [0.1] * 3,
+    usual = {'gamma': 1.8, 'a': A, 'b': B, 'ambient': [0.2] * 3, 'softness': [0.1] * 3,
              'mix': np.eye(3)}
-    for key, value in (('gamma', 9.0), ('a', A[:2]), ('diffuse', [0.2, -0.1, 0.2]),
+    for key, value in (('gamma', 9.0), ('a', A[:2]), ('ambient', [0.2, -0.1, 0.2]),
                        ('softness', [2.0, 0, 0]), ('mix', np.full((3, 3), 1 / 3))):
         with pytest.raises(DataError, match=f'steep shading {key}'):
             SteepShading(**{**usual, key: value})

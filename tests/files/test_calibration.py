@@ -20,7 +20,8 @@ CALIBRATION = Calibration(
                          SteepShading(1.9, np.linspace(-3, 3, 3 * TERMS).reshape(3, TERMS),
                                       np.linspace(4, -4, 3 * TERMS).reshape(3, TERMS),
                                       [0.2, 0.3, 0.4], [0.1, 0.2, 0.0],
-                                      [[0.9, 0.06, 0.04], [0.0, 1.0, 0.0], [0.1, 0.1, 0.8]])),
+                                      [[0.9, 0.06, 0.04], [0.0, 1.0, 0.0], [0.1, 0.1, 0.8]],
+                                      [90.0, -12.5, 3.0], 2e-3)),
     force=ForceModel(1.1, 0.05, 0.9, 0.47, Correction(
         np.linspace(-1, 1, 6 * len(FEATURES)).reshape(6, -1), np.full(6, 0.01), np.full(6, 0.02),
         np.full(6, 0.03), [4, 4, 8, 0.02, 0.03, 0.04])),
@@ -49,7 +50,7 @@ def test_what_is_written_is_read(path):
     for key in ('a', 'b'):
         np.testing.assert_allclose(getattr(found.shading, key),
                                    getattr(CALIBRATION.shading, key), atol=1e-5)
-    for key in ('gamma', 'a', 'b', 'diffuse', 'softness', 'mix'):
+    for key in ('gamma', 'a', 'b', 'ambient', 'softness', 'mix', 'darkening', 'darkening_sd'):
         np.testing.assert_allclose(getattr(found.shading.steep, key),
                                    getattr(CALIBRATION.shading.steep, key), atol=1e-5)
 
