@@ -412,9 +412,9 @@ def _touched(changed, squared, depth=None):
     """Mask of where each changed region is touched.
 
     The skin is steepest at the rim of a contact. Inside, it bends the way that only something
-    pressing bends it, which fills a rim that is cut by the border of the image; depth elsewhere,
-    of which the light may tell little, is none of it. What smoothing has added outside is taken
-    off again, less of it where nothing would be left of a ridge.
+    pressing bends it, which fills a rim that is broken or cut by the border of the image; depth
+    elsewhere, of which the light may tell little, is none of it. What smoothing has added outside
+    is taken off again, less of it where nothing would be left of a ridge.
     """
     mask, inside, near = np.zeros((3, *squared.shape), bool)
     if not changed:
@@ -426,7 +426,8 @@ def _touched(changed, squared, depth=None):
         inside = cv2.morphologyEx(inside.view(np.uint8), cv2.MORPH_CLOSE, _GAP).view(bool)
     else:
         bend = cv2.Laplacian(depth, cv2.CV_32F, borderType=cv2.BORDER_REPLICATE)
-        inside |= (bend < 0) & (depth > _DEEP * depth[near].max())
+        inside |= (bend < 0) & (depth > _DEEP * depth[near].max()) \
+            & cv2.dilate(_spanned(near), _TOGETHER).view(bool)
     for box, filled in _regions(inside):
         if (filled & near[box]).any():
             mask[box] |= filled
