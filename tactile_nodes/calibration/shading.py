@@ -160,7 +160,8 @@ def _darkening(pictures, reference, geometry, elastomer, model):
     dark, chance, depth = (np.array([getattr(floor, key) for floor in floors])
                            for key in ('dark', 'dark_sd', 'depth'))
     design = depth[:, None] * np.array([floor.place for floor in floors])
-    prior = np.diag([0, 1, 1]) / (_UNEVEN_DARKENING * abs(np.median(dark / depth)))
+    usual = max(abs(np.median(dark / depth)), _LEAST_DARKENING)
+    prior = np.diag([0, 1, 1]) / (_UNEVEN_DARKENING * usual)
     sd = _LEAST_DARKENING_SD
     for _ in range(_DARKENING_STEPS):
         weights = 1 / np.hypot(chance, sd)
