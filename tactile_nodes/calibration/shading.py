@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from scipy.optimize import least_squares
 
+from tactile_nodes.calibration.least_squares import fit_linear
 from tactile_nodes.core.contact import ContactStage
 from tactile_nodes.core.depth import (
     MOST_AMBIENT,
@@ -160,21 +161,21 @@ def _darkening(pictures, reference, geometry, elastomer, model):
     dark, chance, depth = (np.array([getattr(floor, key) for floor in floors])
                            for key in ('dark', 'dark_sd', 'depth'))
     design = depth[:, None] * np.array([floor.place for floor in floors])
-    usual = max(abs(np.median(dark / depth)), _LEAST_DARKENING)
-    prior = np.diag([0, 1, 1]) / (_UNEVEN_DARKENING * usual)
+    uneven = _UNEVEN_DARKENING * max(abs(np.median(dark / depth)), _LEAST_DARKENING)
     sd = _LEAST_DARKENING_SD
     for _ in range(_DARKENING_STEPS):
         weights = 1 / np.hypot(chance, sd)
-        rows = np.vstack([design * weights[:, None], prior])
-        found = np.linalg.lstsq(rows, np.append(dark * weights, [0, 0, 0]), rcond=None)[0]
-        square = np.square(dark - design @ found)
+        fit = fit_linear(design * weights[:, None], dark * weights, [0, uneven**-2, uneven**-2])
+        square = np.square(dark - design @ fit.coefficients)
         # median of the square of a standard normal variable is 0.4549
         sd = math.sqrt(max(np.median(square) / 0.4549 - np.median(chance)**2,
                            _LEAST_DARKENING_SD**2))
-    chance = math.sqrt(np.linalg.inv(rows.T @ rows)[0, 0])
-    if abs(found[0]) < max(_LEAST_DARKENING, _CERTAIN * chance):
+    # the weighted rows have unit variance
+    least = max(_LEAST_DARKENING,
+                _CERTAIN * math.sqrt(fit.covariance[0, 0]) / fit.residual_sd)
+    if abs(fit.coefficients[0]) < least:
         return {}
-    return {'darkening': found, 'darkening_sd': sd}
+    return {'darkening': fit.coefficients, 'darkening_sd': sd}
 
 
 def _fault(contact, ball_radius):
