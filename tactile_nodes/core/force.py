@@ -53,8 +53,8 @@ class ForceStage:
     def __init__(self, geometry, elastomer, model=ForceModel()):  # noqa: B008
         self._work = geometry.work
         self._model = model
-        self._slip = SlipDetector()
         self._layer = layer = model.layer(elastomer)
+        self._slip = SlipDetector(layer)
         self._grids = [TractionEstimator(self._work, layer, p * resolution(self._work, layer))
                        for p in _PITCHES]
         self._step_noise = _Noise(_STEP_SD)
@@ -124,8 +124,8 @@ class ForceStage:
         has_normal = has_motion or bool(np.isfinite(steps).any())
         measured = np.array([has_motion, has_motion, has_normal, has_normal, has_normal,
                              has_motion])
-        pull = wrench[:2] / max(-wrench[2], 1e-6) if measured[:3].all() else None
-        stick_ratio, slipping = self._slip.process(places, depths, markers, stamp_ns, pull)
+        force = wrench[:3] if measured[:3].all() else None
+        stick_ratio, slipping = self._slip.process(places, depths, markers, stamp_ns, force)
         return ForceEstimate(np.where(measured, wrench, 0.0),
                              np.where(measured, sd, np.inf), stick_ratio, slipping)
 

@@ -8,6 +8,7 @@ same layer; a thick layer gives the half-space, ch. 3).
 """
 
 import numpy as np
+from scipy.integrate import trapezoid
 
 from tactile_nodes.errors import DataError
 
@@ -93,3 +94,33 @@ def layer_compliance(kx, ky, elastomer):
     c[..., 0, 2], c[..., 1, 2] = coupling * lx, coupling * ly
     c[..., 2, 0], c[..., 2, 1] = -coupling * lx, -coupling * ly
     return c
+
+
+class PunchStiffness:
+    """Force per way of a stuck circle of the skin that is moved along the skin.
+
+    The traction under it is taken as that under a flat punch on a half-space, proportional to
+    1 / sqrt(c^2 - r^2); the way is the mean weighted with it, right to second order in the error
+    of the traction. On a thick layer it is 8 G c / (2 - nu) (K. L. Johnson, Contact Mechanics,
+    1985, ch. 3.7); a layer much thinner than the circle is wide is out of range.
+
+    Parameters
+    ----------
+    elastomer : Elastomer
+    """
+
+    _RATIOS = np.geomspace(0.01, 3, 50)                # of radius to thickness
+
+    def __init__(self, elastomer):
+        h = elastomer.thickness
+        self._radii = self._RATIOS * h
+        k = np.geomspace(1e-3, 1e3, 4000) / h
+        c = layer_compliance(k, 0.0, elastomer).real
+        mean = (c[:, 0, 0] + c[:, 1, 1]) / 2           # of all directions
+        # the transform of that traction is sin(k c) / (k c)
+        weight = np.sinc(np.outer(self._radii, k) / np.pi)**2
+        self._stiffness = 2 * np.pi / trapezoid(weight * mean * k**2, np.log(k))
+
+    def __call__(self, radius):
+        """Stiffness, N/m, of a circle of `radius`, m."""
+        return float(np.interp(radius, self._radii, self._stiffness))

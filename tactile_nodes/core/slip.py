@@ -1,22 +1,25 @@
 # SPDX-License-Identifier: Apache-2.0
-"""Stick and slip from how the markers in the contact move, against the imprint and one another.
+"""Stick and slip from how markers, imprint and force move against one another.
 
 Where the skin sticks it moves like a rigid body. Where an annulus of the contact has begun to slip
 (Cattaneo 1938, Mindlin 1949; K. L. Johnson, Contact Mechanics, 1985, ch. 7.2) a further tangential
 motion d of the object moves the stuck inner circle of radius c by d, and the skin at r > c around
 it only by d (2 / pi) asin(c / r), as around a flat punch of radius c (ch. 3.7); a twist likewise
-by the law of Reissner and Sagoci (J. Appl. Phys. 15 (1944) 652). Fitting shift, twist and c to the
-motion of the markers, and the shift to that of the imprint, gives the stick ratio (c / a)^2, long
-before the object goes. Contacts that are not round are scaled to a circle (common practice, no
-source). The motion is that since the last frame, or over as much time as it takes to stand out of
-the noise.
+by the law of Reissner and Sagoci (J. Appl. Phys. 15 (1944) 652). And the force grows by only c / a
+of what it would grow where the whole contact of radius a sticks: the annulus gives no more. That
+says most: the force is known from all markers, and under a light touch there is none inside.
+Fitting shift, twist and c to the motion of the markers, the shift to that of the imprint, and c to
+the growth of the force, gives the stick ratio (c / a)^2, long before the object goes. Contacts
+that are not round are taken as circles of the same area (common practice, no source); how much
+stiffer or softer one is than that is learnt from how far force and markers have gone together. The
+motion is that since the last frame, or over as much time as it takes to stand out of the noise.
 
-By the same theory the stick ratio s falls linearly with the object's way: when the skin has been
-drawn along by u, the object is to go by another u s / (1 - s) until everything slides. At its
-present speed that takes a time, and `slipping` announces a slip when it is short and the object
-pulls hard enough for any usual friction, in the direction in which it moves: what moves back has
-to lose its pull first. Only a slip along the skin is: one that turns on the spot shows in the
-stick ratio alone.
+By the same theory the stick ratio s falls linearly with the object's way, and the force that full
+sliding takes is the present one over 1 - s^1.5; so the way that is left until everything slides
+follows from both. At the present speed that takes a time, and `slipping` announces a slip when it
+is short and the object pulls hard enough for any usual friction, in the direction in which it
+moves: what moves back has to lose its pull first. Only a slip along the skin is: one that turns on
+the spot shows in the stick ratio alone.
 
 When the skin no longer follows the imprint at all, the contact slides as a whole, or it rolls.
 Rolling is told from sliding by how it began: before a slide the stick ratio has declined; an
@@ -25,40 +28,65 @@ imprint at rest slides. Friction pulls the skin after what slides over it, else 
 """
 
 from collections import deque
-from math import hypot, inf, sqrt
+from dataclasses import dataclass
+from math import hypot, inf, isnan, sqrt
 
 import numpy as np
 
+from tactile_nodes.core.layer import PunchStiffness
+
 _WINDOW = 0.1            # s, longest over which motion is measured
 _SHORTEST = 0.02         # s, shortest for motion that hardly stands out
-_ENOUGH = 15e-6          # m of motion that stands out
+_ENOUGH = 30e-6          # m of motion that stands out
 _GAP = 0.5               # s without a frame, after which nothing is known of motion
 _MARKERS, _PLENTY = 4, 8      # fewest in the contact, and as many as are plenty
 _REACH = 1.4             # contact radii from its centre to markers that count where few are inside
 _STILL = 3e-6            # m, rms of marker motion that says nothing
-_FOLLOWING = 10e-6       # m of motion that is more than noise
+_FOLLOWING = 20e-6       # m of motion that is more than noise
 _BEHIND = 0.6            # share of the motion by which skin and imprint differ when they part
-_EXPLAINED = 0.7         # share of the motion's variance that the law above must explain
+_EXPLAINED = 0.8         # share of the motion's variance that the law above must explain
 _TWICE = 2               # frames in a row that must say the same
 _IMPRINT_SD = 5e-6       # m, scatter of the motion of the imprint at first
 _MEMORY = 20             # frames over which it is averaged
-_CERTAIN = 3             # standard deviations of the imprint that are more than scatter
-_AHEAD = 0.11            # s, plus a frame, in which an announced slip is to come
-_LEAST_DRAWN = 15e-6     # m that the skin has been drawn along before a slip
-_MOST_STUCK, _LEAST_STUCK = 0.55, 0.15     # stick ratios on the way from sticking to sliding
+_CERTAIN, _CLEAR = 3, 4  # standard deviations of the imprint: more than scatter, stands out
+_AHEAD = 0.13            # s, plus a frame, in which an announced slip is to come
+_LEAST_DRAWN = 30e-6     # m that the skin has been drawn along before a slip
+_SURE = 0.6e-3           # m/s at which a skin is drawn along that leaves no time to look twice
+_MOST_STUCK, _LEAST_STUCK = 0.8, 0.05      # stick ratios on the way from sticking to sliding
+_STIFFER, _BOUNDS = 0.95, (0.6, 1.6)   # than a flat circle as large as the contact, found by trial
+_LEARNT_FROM, _SLOWLY = 0.5, 0.3      # stick ratio from which that is learnt, and how fast
+_FORCE_WEIGHT = 10       # of the force in the fit, against a marker
 _LEAST_PULL = 0.15       # along the motion, over the normal force; what is gripped rubs more
 _RADII = np.linspace(0.05, 1, 20)     # of the stuck circle over the contact's, tried in the fit
 
 
-class SlipDetector:
-    """Stick ratio and announced or present slip of one contact, frame by frame."""
 
-    def __init__(self):
+@dataclass(frozen=True, eq=False)
+class _Moment:
+    """What is known of a frame: markers' displacement and centre of the imprint, m, force, N."""
+
+    stamp_ns: int
+    displacement: np.ndarray
+    imprint: np.ndarray
+    force: np.ndarray
+
+
+class SlipDetector:
+    """Stick ratio and announced or present slip of one contact, frame by frame.
+
+    Parameters
+    ----------
+    elastomer : Elastomer
+        As stiff and thick as it proved to be.
+    """
+
+    def __init__(self, elastomer):
+        self._stiffness = PunchStiffness(elastomer)
         self._history = deque()
         self._rest = None
         self._let_go()
 
-    def process(self, places, depths, markers, stamp_ns, pull=None):
+    def process(self, places, depths, markers, stamp_ns, force):
         """Look at one frame.
 
         Parameters
@@ -66,12 +94,12 @@ class SlipDetector:
         places : (K, 2) float
             x, y of the cells in contact, m.
         depths : (K,) float32
-            There, m. When NaN the imprint is unknown and only the markers tell.
+            There, m. When NaN the imprint is unknown and only markers and force tell.
         markers : MarkerField
         stamp_ns : int
             Of the frame; the same again changes nothing, earlier ones start anew.
-        pull : (2,) float, optional
-            Tangential force of the object on the skin over the normal force; None where unknown.
+        force : (3,) float or None
+            Of the object on the skin, N. Without it nothing is known.
 
         Returns
         -------
@@ -86,66 +114,73 @@ class SlipDetector:
             self._let_go()
             return self._stick, self._slipping
         history = self._history
-        if history and stamp_ns == history[-1][0]:
+        if force is None or (history and stamp_ns == history[-1].stamp_ns):
             return self._stick, self._slipping
         if self._rest is not markers.rest and not np.array_equal(self._rest, markers.rest):
             history.clear()
-            self._rest = markers.rest
-        if history and not 0 < stamp_ns - history[-1][0] < _GAP * 1e9:
+            self._rest, self._anchor = markers.rest, None
+        if history and not 0 < stamp_ns - history[-1].stamp_ns < _GAP * 1e9:
             history.clear()
+        while len(history) > 1 and stamp_ns - history[0].stamp_ns > _WINDOW * 1.05e9:
+            history.popleft()
         centre, imprint, to_circle = _outline(places, depths)
         place = markers.rest + markers.displacement - centre
         radius = np.hypot(*(place @ to_circle).T)
         near = radius <= 1                                             # False for lost markers
         if np.count_nonzero(near) < _PLENTY:
             near = radius <= _REACH
-        motion = self._motion(markers.displacement, imprint, near, stamp_ns)
-        history.append((stamp_ns, markers.displacement, imprint))
+        now = _Moment(stamp_ns, markers.displacement, imprint, force)
+        motion = self._motion(now, near)
         if motion is not None:
-            self._judge(place, radius, markers.displacement, motion, pull)
+            of_unit = to_circle[0, 0] * to_circle[1, 1] - to_circle[0, 1] * to_circle[1, 0]
+            self._judge(place, radius, now, motion, self._stiffness(1 / sqrt(of_unit)))
+        history.append(now)
         return self._stick, self._slipping
 
     def _let_go(self):
         """Forget the contact."""
         self._history.clear()
         self._stick, self._slipping = 1.0, False
-        self._parted = self._declining = self._loose = 0
-        self._imprint_sd = _IMPRINT_SD
-        self._direction, self._anchor = np.zeros(2), np.zeros(2)
+        self._parted = self._declining = 0
+        self._imprint_sd, self._stiffer = _IMPRINT_SD, _STIFFER
+        self._direction, self._anchor = np.zeros(2), None
 
-    def _motion(self, displacement, imprint, near, stamp_ns):
+    def _motion(self, now, near):
         """Motion since the latest frame from which it stands out.
 
         Returns
         -------
-        (known, moved, imprint_moved, seconds, frame), or None while nothing is known
-            Markers near the contact that were seen then and now (N,) bool; their motion (N, 2)
-            and the imprint's (2,), m; its time and that since the last frame, s.
+        (known, moved, then), or None while nothing is known
+            Markers near the contact that were seen then and now (N,) bool, none where they are
+            few and the imprint tells; their motion (N, 2), m; and the _Moment of that frame.
         """
-        history = self._history
-        while len(history) > 1 and stamp_ns - history[0][0] > _WINDOW * 1.05e9:
-            history.popleft()
         motion = None
-        for then, before, imprint_before in reversed(history):
-            moved = displacement - before
+        for then in reversed(self._history):
+            moved, imprint_moved = now.displacement - then.displacement, now.imprint - then.imprint
             known = near & np.isfinite(moved[:, 0])
-            count = np.count_nonzero(known)
-            if count < _MARKERS:
-                return None
-            imprint_moved, seconds = imprint - imprint_before, (stamp_ns - then) * 1e-9
-            motion = known, moved, imprint_moved, seconds, (stamp_ns - history[-1][0]) * 1e-9
-            square = np.vdot(moved[known], moved[known]) / count
-            if sqrt(square) > _ENOUGH \
-                    or hypot(*imprint_moved) > max(_ENOUGH, _CERTAIN * self._imprint_sd):
+            by_imprint = not isnan(imprint_moved[0])
+            if np.count_nonzero(known) < _MARKERS:
+                if not by_imprint:
+                    return None
+                known = np.zeros_like(known)
+            motion = known, moved, then
+            way = hypot(*imprint_moved) if by_imprint else _rms(moved[known])
+            if way > max(_ENOUGH, _CLEAR * self._imprint_sd if by_imprint else 0.0):
                 return motion
-        return motion if motion is not None and motion[3] >= _SHORTEST else None
+        return motion if motion and now.stamp_ns - then.stamp_ns >= _SHORTEST * 1e9 else None
 
-    def _judge(self, place, radius, displacement, motion, pull):
-        """Update the state from the motion of markers and imprint."""
-        known, moved, imprint_moved, seconds, frame = motion
+    def _judge(self, place, radius, now, motion, stiffness):
+        """Update the state from the motion of markers and imprint, and what it did to the force.
+
+        `stiffness`, N/m, is that of a stuck circle as large as the contact.
+        """
+        known, moved, then = motion
+        imprint_moved = now.imprint - then.imprint
+        sprung = (now.force - then.force)[:2] / (self._stiffer * stiffness)
         inside = known & (radius <= 1)
         inside = inside if inside.any() else known
-        skin = _rigid_shift(place[inside], moved[inside].astype(np.float64))
+        skin = _rigid_shift(place[inside], moved[inside].astype(np.float64)) \
+            if inside.any() else sprung
         along, apart = max(hypot(*skin), hypot(*imprint_moved)), hypot(*(imprint_moved - skin))
         certain = max(_ENOUGH, _CERTAIN * self._imprint_sd)
         self._parted = self._parted + 1 if apart > max(certain, _BEHIND * along) else 0
@@ -155,51 +190,63 @@ class SlipDetector:
         if self._parted:
             skin_alone = hypot(*skin) > hypot(*imprint_moved)
             if self._parted >= _TWICE and (skin_alone or self._declining >= _TWICE) \
-                    and _pulls(pull, imprint_moved - skin):
+                    and _pulls(now.force, imprint_moved - skin):
                 self._stick, self._slipping = 0.0, True
                 return
             if self._declining < _TWICE:
                 self._slipping = False
                 return
-        square = np.vdot(moved[known], moved[known]) / np.count_nonzero(known)
-        if not self._parted and sqrt(square) < _STILL:
+        if not self._parted and known.any() and _rms(moved[known]) < _STILL:
             self._slipping = False
             return
+        others = [(_FORCE_WEIGHT * sprung, _FORCE_WEIGHT * _RADII)]
+        if not isnan(imprint_moved[0]):
+            weight = _IMPRINT_SD / max(self._imprint_sd, _IMPRINT_SD)
+            others.append((weight * imprint_moved, weight))
         shift, stick, explained = _fit(place[known], radius[known],
-                                       moved[known].astype(np.float64), imprint_moved,
-                                       _IMPRINT_SD / max(self._imprint_sd, _IMPRINT_SD))
+                                       moved[known].astype(np.float64), others)
         if explained < _EXPLAINED:
             return
         self._stick = stick
-        self._loose = self._loose + 1 if stick <= _MOST_STUCK else 0
         if stick > _MOST_STUCK:
             self._declining = max(self._declining - 1, 0)
         elif stick > _LEAST_STUCK:
             self._declining = min(self._declining + 1, 2 * _TWICE)
-        left = self._time_left(shift, displacement[inside].mean(axis=0, dtype=np.float64), seconds)
-        soon = left < _AHEAD + frame and hypot(*shift) > _FOLLOWING and _pulls(pull, shift)
-        soon = soon and self._loose >= _TWICE         # one frame alone may be noise
-        self._slipping = self._declining >= _TWICE and (soon or self._slipping)
-
-    def _time_left(self, shift, drawn, seconds):
-        """Time until the whole contact slides, s; inf while that is far.
-
-        `drawn` (2,) is how far the skin is from where it rests, m; the way of an object counts
-        from where it last turned back.
-        """
-        if shift @ self._direction < 0:
-            self._anchor, self._declining = drawn, 0
-        way = hypot(*shift)
+        way, seconds = hypot(*shift), (now.stamp_ns - then.stamp_ns) * 1e-9
+        if self._anchor is None or shift @ self._direction < 0:
+            # what the skin is drawn along counts from where the object last turned back
+            self._anchor, self._declining = now, 0
         self._direction = shift
-        gone = (drawn - self._anchor) @ shift / max(way, 1e-12)
-        if self._stick > _MOST_STUCK or gone < _LEAST_DRAWN:
+        pulled = (now.force - self._anchor.force)[:2] @ shift / max(way, 1e-12) / stiffness
+        left = self._way_left(pulled / self._stiffer) / max(way / seconds, 1e-12)
+        frame = (now.stamp_ns - self._history[-1].stamp_ns) * 1e-9
+        soon = left < _AHEAD + frame and way > _FOLLOWING and _pulls(now.force, shift)
+        sure = self._declining >= _TWICE or hypot(*sprung) / seconds > _SURE
+        self._slipping = sure and (soon or self._slipping)
+        if stick >= _LEARNT_FROM and np.count_nonzero(inside) >= _MARKERS:
+            self._learn(now, shift / max(way, 1e-12), inside, pulled)
+
+    def _way_left(self, drawn):
+        """How far the object is to go until the whole contact slides, m; inf while that is far.
+
+        `drawn`, m, is how far the force would have drawn along a contact that sticks.
+        """
+        if self._stick > _MOST_STUCK or drawn < _LEAST_DRAWN:
             return inf
-        return gone * self._stick / (1 - self._stick) / (way / seconds)
+        return 1.5 * drawn * self._stick / (1 - self._stick**1.5)
+
+    def _learn(self, now, direction, inside, pulled):
+        """Learn how stiff the contact is from how far the markers inside were drawn along."""
+        drawn = (now.displacement - self._anchor.displacement)[inside] @ direction
+        drawn = drawn[np.isfinite(drawn)]
+        if len(drawn) and drawn.mean() > _LEAST_DRAWN:
+            stiffer = min(max(pulled / float(drawn.mean()), _BOUNDS[0]), _BOUNDS[1])
+            self._stiffer += (stiffer - self._stiffer) * _SLOWLY
 
 
-def _pulls(pull, motion):
-    """Whether enough force (2,) for a slip, if known, goes along with a motion (2,)."""
-    return pull is None or pull @ motion > _LEAST_PULL * hypot(*motion)
+def _pulls(force, motion):
+    """Whether enough force for a slip goes along with a motion (2,)."""
+    return force[:2] @ motion > -_LEAST_PULL * force[2] * hypot(*motion)
 
 
 def _outline(places, depths):
@@ -219,6 +266,11 @@ def _outline(places, depths):
     return centre, imprint, root / (2 * area * sqrt(xx + yy + 2 * area))
 
 
+def _rms(motion):
+    """Root mean square length of motions (n, 2)."""
+    return sqrt(np.vdot(motion, motion) / len(motion))
+
+
 def _rigid_shift(place, moved):
     """Shift (2,) at the origin of the rigid motion that fits best."""
     middle, mean = place.mean(axis=0), moved.mean(axis=0)
@@ -227,21 +279,23 @@ def _rigid_shift(place, moved):
     return mean + turn * middle[::-1] * (1, -1)
 
 
-def _fit(place, radius, moved, imprint_moved, weight):
+def _fit(place, radius, moved, others):
     """Shift (2,) of the stuck circle, stick ratio, and share of the variance explained.
 
     Least squares for shift and twist with each of the radii at once; `radius` (n,) is that of the
-    places after scaling to the unit circle. The imprint's motion, when known, counts as that of
-    one more marker in the middle, with a weight.
+    places after scaling to the unit circle. `others` are further rows: (2,) what was seen, and
+    what part of the shift (C,) each of the radii makes it. So come in the imprint, which moves by
+    the shift, and the motion that makes the change of the force where everything sticks, which
+    is the shift times c / a.
     """
-    row = weight if np.isfinite(imprint_moved[0]) else 0.0
-    place = np.vstack([place, (0, 0)])
-    moved = np.vstack([moved, row * np.nan_to_num(imprint_moved)])
-    radius = np.append(radius, 0)
+    place = np.vstack([place, np.zeros((len(others), 2))])
+    moved = np.vstack([moved, *(seen for seen, _ in others)])
+    radius = np.append(radius, np.zeros(len(others)))
     inside = np.minimum(_RADII[:, None] / np.maximum(radius, 1e-9), 1)     # c / r, (C, n)
     angle = np.arcsin(inside)
     shift = 2 / np.pi * angle
-    shift[:, -1] = row
+    for i, (_, part) in enumerate(reversed(others), start=1):
+        shift[:, -i] = part
     twist = 2 / np.pi * (angle - inside * np.sqrt(1 - inside * inside))
     arm = place / sqrt(np.vdot(place, place) / place.size + 1e-12)
     across = arm[:, ::-1] * (-1, 1)

@@ -4,9 +4,10 @@ import pytest
 import skfem
 from skfem.helpers import ddot, dot, grad, sym_grad, trace
 
-from tactile_nodes.core.layer import gent_modulus, layer_compliance
+from tactile_nodes.core.layer import PunchStiffness, gent_modulus, layer_compliance
 from tactile_nodes.core.types import Elastomer, ElastomerKind
 from tactile_nodes.errors import DataError
+from tactile_nodes.virtual.mechanics import LayerContact
 
 THICKNESS, MODULUS = 3e-3, 0.4e6
 
@@ -119,3 +120,26 @@ def test_sinusoidal_load_against_finite_elements(nu, kh):
     wave = skfem.LinearForm(lambda v, w: np.cos(k * w.x[0]) * v).assemble(scalar.boundary('skin'))
     u = skfem.solve(*skfem.condense(shearing, wave, D=scalar.get_dofs('window')))
     assert wave @ u / (np.pi / k / 2) == pytest.approx(c[1, 1].real, rel=1e-3)
+
+
+@pytest.mark.parametrize('nu', [0.3, 0.48])
+def test_shear_of_a_stuck_circle_of_a_thick_layer(nu):
+    thick = elastomer(nu, thickness=0.1)
+    for radius in (1.5e-3, 3e-3):
+        # Johnson, Contact Mechanics, eq. 7.34: 8 G a / (2 - nu), from memory
+        assert PunchStiffness(thick)(radius) == pytest.approx(
+            8 * thick.shear_modulus * radius / (2 - nu), rel=0.03)
+
+
+@pytest.mark.parametrize('radius', [1e-3, 2e-3, 3e-3])
+def test_shear_of_a_stuck_circle_against_the_solved_contact(radius):
+    contact = LayerContact(elastomer(0.48), (60, 60), radius / 12)
+    x, y = contact.axes
+    disc = np.where(np.hypot(x[None, :], y[:, None]) < radius, -2e-5, np.inf)
+    way = 1e-6
+    contact.step(disc, friction=20.0)
+    before = contact.state.wrench[0]
+    after = contact.step(disc, (way, 0.0, 0.0), friction=20.0)
+    size = np.sqrt(after.contact.sum() / np.pi) * radius / 12
+    assert (after.wrench[0] - before) / way == pytest.approx(
+        PunchStiffness(elastomer(0.48))(size), rel=0.06)
