@@ -14,7 +14,8 @@ from tactile_nodes.virtual.scenario import ScenarioPlayer, grid, solution_of
 FRAME_RATES = (1.0, 240.0)         # Hz
 EXPOSURES = (1e-4, 0.1)            # s
 GAINS = (0.1, 16.0)
-_DEFAULT_EXPOSURE = 8e-3
+_DEFAULT_EXPOSURE = 8e-3          # s
+_RENDERING = 3e-3                  # s before the end of an exposure when its picture is begun
 
 
 class VirtualDevice(FingertipDevice):
@@ -118,24 +119,29 @@ class VirtualDevice(FingertipDevice):
                 self._wait(time.monotonic() + timeout, timeout)
             self._need_streaming()
             sequence, middle = self._next, self._exposed + self._exposure / 2
+            due = self._exposed + self._exposure
             settings = self._light, self._exposure, self._gain
             self._advance(1)
         elapsed = middle - self._began
         seen, truth = self._player.at(self._scenario_start + elapsed)
         image = self._camera.picture(seen, *settings)
         if self._realtime:
+            with self._changed:
+                while self._streaming and (left := due - time.monotonic()) > 0:
+                    self._changed.wait(left)
+                self._need_streaming()
             stamp = self._on_clock(middle)
         else:
             stamp = self._began_stamp + round(elapsed * 1e9)
         return Frame(image=image, stamp_ns=stamp, sequence=sequence, truth=truth)
 
     def _wait(self, deadline, timeout):
-        """Wait for the end of the next exposure; drop what newer ones have overtaken."""
+        """Wait until the next exposure is nearly over; drop what newer ones have overtaken."""
         while self._streaming:
             now = time.monotonic()
-            late = now - (self._exposed + self._exposure)
+            late = now - (self._exposed + self._exposure - _RENDERING)
             if late >= 0:
-                overtaken = int(late * self._rate)
+                overtaken = int(max(0.0, late - _RENDERING) * self._rate)
                 self.dropped['sequence gap'] += overtaken
                 self._advance(overtaken)
                 return
