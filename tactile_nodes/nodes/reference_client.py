@@ -11,6 +11,7 @@ from tactile_nodes.nodes.process import command_node
 _FIND_WITHIN = 5.0       # s
 _ALL_WITHIN = 1.0        # s after the first finger was found
 _ANSWER_WITHIN = 5.0     # s
+_ASK_AGAIN = 2.0         # s; taking a reference twice does no harm
 _SERVICE = '/capture_reference'
 
 
@@ -64,11 +65,14 @@ def _find(node, executor, fingers):
 def _ask(node, executor, names):
     clients = {name: node.create_client(Trigger, name + _SERVICE) for name in names}
     end, waiting, answers = time.monotonic() + _ANSWER_WITHIN, {}, {}
-    while len(answers) < len(names) and time.monotonic() < end:
+    ask_at = dict.fromkeys(names, 0.0)
+    while len(answers) < len(names) and (now := time.monotonic()) < end:
         executor.spin_once(timeout_sec=0.05)
         for name, client in clients.items():
-            if name not in waiting and client.service_is_ready():
+            # the first answer between two processes that only just found each other may be lost
+            if name not in answers and now >= ask_at[name] and client.service_is_ready():
                 waiting[name] = client.call_async(Trigger.Request())
+                ask_at[name] = now + _ASK_AGAIN
         answers = {name: (future.result().success, future.result().message)
                    for name, future in waiting.items() if future.done()}
     silent = False, f'no answer within {_ANSWER_WITHIN:g} s: see its status in /diagnostics'

@@ -5,6 +5,8 @@ import pytest
 
 pytest.importorskip('rclpy', reason='ROS is not installed')
 
+from rclpy.client import Client
+from rclpy.task import Future
 from std_srvs.srv import Trigger
 
 from tactile_nodes.cli.main import main
@@ -62,6 +64,21 @@ def test_a_finger_that_does_not_answer(hand, capsys, monkeypatch):
         assert main(['reference', '--fingers', 'ring,thumb']) == 1
     out = capsys.readouterr().out
     assert '/sorter/ring   refused: no answer within 0.5 s' in out
+
+
+def test_a_lost_answer_is_asked_for_again(hand, capsys, monkeypatch):
+    monkeypatch.setattr('tactile_nodes.nodes.reference_client._ASK_AGAIN', 0.3)
+    ask, asked = Client.call_async, []
+
+    def lose_the_first(client, request):
+        asked.append(client.srv_name)
+        return Future() if len(asked) == 1 else ask(client, request)
+
+    monkeypatch.setattr(Client, 'call_async', lose_the_first)
+    hand({'thumb': (True, 'taken')})
+    assert main(['reference']) == 0
+    assert len(asked) == 2
+    assert capsys.readouterr().out == '/sorter/thumb  taken\n'
 
 
 def test_no_hand_runs(capsys, monkeypatch):
