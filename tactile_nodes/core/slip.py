@@ -60,7 +60,6 @@ _LEAST_PULL = 0.15       # along the motion, over the normal force; what is grip
 _RADII = np.linspace(0.05, 1, 20)     # of the stuck circle over the contact's, tried in the fit
 
 
-
 @dataclass(frozen=True, eq=False)
 class _Moment:
     """What is known of a frame: markers' displacement and centre of the imprint, m, force, N."""

@@ -9,7 +9,7 @@ from tactile_nodes.errors import TactileError
 from tactile_nodes.nodes.process import command_node
 
 _FIND_WITHIN = 5.0       # s
-_ALL_WITHIN = 1.0        # s after the first finger was found
+_ALL_FOUND = 1.5         # s without one more, after which all fingers are found
 _ANSWER_WITHIN = 5.0     # s
 _ASK_AGAIN = 2.0         # s; taking a reference twice does no harm
 _SERVICE = '/capture_reference'
@@ -40,14 +40,14 @@ def capture_references(fingers=None):
 
 def _find(node, executor, fingers):
     """Namespaces of the fingers wanted, in order."""
-    end, found = time.monotonic() + _FIND_WITHIN, {}
+    end, there = time.monotonic() + _FIND_WITHIN, []
     while time.monotonic() < end:
         executor.spin_once(timeout_sec=0.05)
-        there = sorted(name.removesuffix(_SERVICE)
-                       for name, _ in node.get_service_names_and_types()
-                       if name.endswith(_SERVICE))
-        if there and not found:
-            end = min(end, time.monotonic() + _ALL_WITHIN)
+        before, there = there, sorted(name.removesuffix(_SERVICE)
+                                      for name, _ in node.get_service_names_and_types()
+                                      if name.endswith(_SERVICE))
+        if len(there) > len(before):
+            end = time.monotonic() + _ALL_FOUND
         found = {finger: [name for name in there if finger in (name, name.rpartition('/')[2])]
                  for finger in fingers or there}
         if fingers and all(found.values()):
