@@ -122,7 +122,7 @@ class SlipDetector:
             history.clear()
         while len(history) > 1 and stamp_ns - history[0].stamp_ns > _WINDOW * 1.05e9:
             history.popleft()
-        centre, imprint, to_circle = _outline(places, depths)
+        centre, imprint, size, to_circle = _outline(places, depths)
         place = markers.rest + markers.displacement - centre
         radius = np.hypot(*(place @ to_circle).T)
         near = radius <= 1                                             # False for lost markers
@@ -131,8 +131,7 @@ class SlipDetector:
         now = _Moment(stamp_ns, markers.displacement, imprint, force)
         motion = self._motion(now, near)
         if motion is not None:
-            of_unit = to_circle[0, 0] * to_circle[1, 1] - to_circle[0, 1] * to_circle[1, 0]
-            self._judge(place, radius, now, motion, self._stiffness(1 / sqrt(of_unit)))
+            self._judge(place, radius, now, motion, self._stiffness(size))
         history.append(now)
         return self._stick, self._slipping
 
@@ -211,19 +210,19 @@ class SlipDetector:
             self._declining = max(self._declining - 1, 0)
         elif stick > _LEAST_STUCK:
             self._declining = min(self._declining + 1, 2 * _TWICE)
-        way, seconds = hypot(*shift), (now.stamp_ns - then.stamp_ns) * 1e-9
+        way, seconds = max(hypot(*shift), 1e-12), (now.stamp_ns - then.stamp_ns) * 1e-9
         if self._anchor is None or shift @ self._direction < 0:
             # what the skin is drawn along counts from where the object last turned back
             self._anchor, self._declining = now, 0
         self._direction = shift
-        pulled = (now.force - self._anchor.force)[:2] @ shift / max(way, 1e-12) / stiffness
-        left = self._way_left(pulled / self._stiffer) / max(way / seconds, 1e-12)
+        pulled = (now.force - self._anchor.force)[:2] @ shift / way / stiffness
+        left = self._way_left(pulled / self._stiffer) / (way / seconds)
         frame = (now.stamp_ns - self._history[-1].stamp_ns) * 1e-9
         soon = left < _AHEAD + frame and way > _FOLLOWING and _pulls(now.force, shift)
         sure = self._declining >= _TWICE or hypot(*sprung) / seconds > _SURE
         self._slipping = sure and (soon or self._slipping)
         if stick >= _LEARNT_FROM and np.count_nonzero(inside) >= _MARKERS:
-            self._learn(now, shift / max(way, 1e-12), inside, pulled)
+            self._learn(now, shift / way, inside, pulled)
 
     def _way_left(self, drawn):
         """How far the object is to go until the whole contact slides, m; inf while that is far.
@@ -249,7 +248,7 @@ def _pulls(force, motion):
 
 
 def _outline(places, depths):
-    """Centre of the contact, centre of the imprint, and the matrix that makes it a unit disc.
+    """Centres of contact and imprint, radius as of a circle, the matrix to a unit disc.
 
     The imprint's centre is weighted with depth, which is steadier than the contact's border; NaN
     without depth.
@@ -262,7 +261,7 @@ def _outline(places, depths):
     # inverse root of a 2x2 matrix by Cayley and Hamilton
     area = sqrt(xx * yy - xy * xy)
     root = np.array([[yy + area, -xy], [-xy, xx + area]])
-    return centre, imprint, root / (2 * area * sqrt(xx + yy + 2 * area))
+    return centre, imprint, 2 * sqrt(area), root / (2 * area * sqrt(xx + yy + 2 * area))
 
 
 def _rms(motion):

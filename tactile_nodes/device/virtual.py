@@ -139,16 +139,16 @@ class VirtualDevice(FingertipDevice):
         """Wait until the next exposure is nearly over; drop what newer ones have overtaken."""
         while self._streaming:
             now = time.monotonic()
-            late = now - (self._exposed + self._exposure - _RENDERING)
-            if late >= 0:
-                overtaken = int(max(0.0, late - _RENDERING) * self._rate)
+            late = now - (self._exposed + self._exposure)
+            if late >= -_RENDERING:
+                overtaken = int(max(0.0, late) * self._rate)
                 self.dropped['sequence gap'] += overtaken
                 self._advance(overtaken)
                 return
             if now >= deadline:
                 raise FrameTimeout('no frame', where=f'fingertip {self._serial}',
                                    expected=f'one within {timeout:g} s')
-            self._changed.wait(min(-late, deadline - now))
+            self._changed.wait(min(-late - _RENDERING, deadline - now))
 
     def _on_clock(self, moment):
         """Stamp of a monotonic time; of three readings the one least interrupted counts."""
