@@ -41,6 +41,7 @@ _UNTOUCHED = 30                # frames of it, when no sensor tells
 _GUARD = 0.05                  # s kept from the ends of the untouched beginning
 _ANY_SCALE = 6e-5              # m per px; cancels out of a contact's place in px
 _NEAR = 0.1                    # s between a frame and a reference contact point
+_POINT_SD = 1e-4               # m, noise of a contact point that moments tell
 _FEW_PRESSES = 8               # fewer are refused
 _GOOD_PRESSES = 30             # fewer are said
 _MAX_SAMPLES, _IDLE_SAMPLES = 1500, 60       # frames that force is fitted to
@@ -231,32 +232,42 @@ class _Run:
 
     def find_geometry(self, metres_per_px):
         """Find the image scale and the lens's distortion."""
-        self.geometry, part = find_geometry(self.reference, self.elastomer, given=metres_per_px,
-                                            points=self._contact_points())
+        self.geometry, self.elastomer, part = find_geometry(
+            self.reference, self.elastomer, given=metres_per_px, points=self._contact_points())
         self.parts.append(part)
 
     def _contact_points(self):
-        """Reference contact points, m, and where the images show the contact, px; or None."""
-        contact, sensor, seen = self.recording.contact, self.sensor, self.seen
-        if self.elastomer.kind.has_markers or contact is None or sensor is None \
-                or not np.isfinite(contact).all(axis=1).any():
+        """Reference contact points, m, and where the images show the contact, px; or None.
+
+        Without a topic of them they come from the sensor's moments, x = -ty / fz, y = tx / fz.
+        """
+        recording, sensor, seen = self.recording, self.sensor, self.seen
+        if sensor is None or not self.elastomer.kind.has_shading:
             return None
         wrench = sensor.at(seen.seconds + self.lag)
         presses = [Indentation(*(press - self.lag), 'press', 1.0) for press in sensor.presses]
-        frames = dict(choose_stills(presses, seen.seconds, -wrench[:, 2],
-                                    np.hypot(*wrench[:, :2].T)))
+        frames = [i for i, _ in choose_stills(presses, seen.seconds, -wrench[:, 2],
+                                              np.hypot(*wrench[:, :2].T))]
+        if recording.contact is None:
+            sure = np.hypot(*sensor.noise[3:5]) < _POINT_SD * np.abs(wrench[:, 2])
+            frames = {i: [-wrench[i, 4] / wrench[i, 2], wrench[i, 3] / wrench[i, 2]]
+                      for i in frames if sure[i]}
+        else:
+            finite = np.isfinite(recording.contact).all(axis=1)
+            times = (recording.contact_ns[finite] - seen.stamps_ns[0]) * 1e-9 - self.lag
+            frames = {i: [np.interp(seen.seconds[i], times, column)
+                          for column in recording.contact[finite].T]
+                      for i in frames if np.abs(times - seen.seconds[i]).min(initial=1) < _NEAR}
+        if not frames:
+            return None
         provisional = ImageGeometry(*seen.shape, _ANY_SCALE)
         stage = ContactStage(provisional, self.elastomer)
         stage.set_reference(self.reference)
-        finite = np.isfinite(contact).all(axis=1)
-        contact = contact[finite]
-        times = (self.recording.contact_ns[finite] - seen.stamps_ns[0]) * 1e-9 - self.lag
         points, pixels = [], []
-        for i, (_, image) in enumerate(self.recording.images()):
+        for i, (_, image) in enumerate(recording.images()):
             touch = stage.process(image) if i in frames else None
-            if touch is not None and touch.in_contact \
-                    and np.abs(times - seen.seconds[i]).min() < _NEAR:
-                points.append([np.interp(seen.seconds[i], times, column) for column in contact.T])
+            if touch is not None and touch.in_contact and not _is_cut(touch.mask):
+                points.append(frames[i])
                 pixels.append(provisional.to_pixel(touch.centroid)[0, ::-1])
             self.progress('contact points', (i + 1) / len(seen.seconds))
         return np.array(points).reshape(-1, 2), np.array(pixels).reshape(-1, 2)
@@ -419,3 +430,8 @@ class _Run:
                               'rmse', 'non_linearity', 'hysteresis', 'repeatability')}
                           for axis, f in self.evidence.figures.items()}}
         return plain
+
+
+def _is_cut(mask):
+    """Whether the border of the image cuts a mask (h, w)."""
+    return bool(mask[[0, -1]].any() or mask[:, [0, -1]].any())

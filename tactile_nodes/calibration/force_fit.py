@@ -19,9 +19,10 @@ from tactile_nodes.core.force_model import FEATURES, OWN_FEATURES, ForceModel
 from tactile_nodes.core.types import AXES
 
 _LAYER_FRAMES = 160            # that the layer is sought with
-_THICKNESS = (0.6, 1.6)        # of the elastomer file's
+_THICKNESS = (0.25, 4.0)       # of the elastomer file's
+_STRIDE = 0.35                 # in its logarithm, with which the neighbourhood is sought
 _POISSON = (0.40, 0.498)
-_STEPS = 24                    # evaluations of the layer at most
+_STEPS = 24                    # evaluations of the layer in that neighbourhood at most
 _STRENGTHS = 10.0 ** np.arange(-4, 4.1, 0.5)
 _MOUNTING = 0.3
 _LAG_REACH = 0.06              # s
@@ -115,12 +116,19 @@ def fit_layer(samples, geometry, elastomer, *, sensor, lag, measured, full_scale
         misfit = float(np.square(stiffness * a - b).mean())
         best.setdefault('count', 0)
         best['count'] += 1
-        progress(best['count'] / _STEPS)
+        progress(min(1.0, best['count'] / (_STEPS + 3)))
         if misfit < best.get('misfit', np.inf):
             best.update(misfit=misfit, lag=here, stiffness=stiffness, model=model)
         return misfit
 
-    start = np.array([0.0, np.log(0.5 - np.clip(elastomer.poissons_ratio, 0.42, 0.495))])
+    # a file may be far off, further than a simplex walks
+    compressible = np.log(0.5 - np.clip(elastomer.poissons_ratio, 0.42, 0.495))
+    strides = {n: cost([n * _STRIDE, compressible]) for n in (-1, 0, 1)}
+    while (nearest := min(strides, key=strides.get)) in (min(strides), max(strides)) \
+            and np.log(_THICKNESS[0]) < nearest * _STRIDE < np.log(_THICKNESS[1]):
+        further = nearest + (1 if nearest > 0 else -1)
+        strides[further] = cost([further * _STRIDE, compressible])
+    start = np.array([nearest * _STRIDE, compressible])
     simplex = start + np.array([[0, 0], [0.15, 0], [0, 0.6]])
     minimize(cost, start, method='Nelder-Mead',
              options={'initial_simplex': simplex, 'maxfev': _STEPS, 'xatol': 5e-3,

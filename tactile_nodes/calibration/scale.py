@@ -1,6 +1,8 @@
 # SPDX-License-Identifier: Apache-2.0
 """Image scale and lens distortion: from the printed marker lattice, or from reference points."""
 
+from dataclasses import dataclass, replace
+
 import numpy as np
 
 from tactile_nodes.calibration.least_squares import fit_linear
@@ -12,8 +14,12 @@ from tactile_nodes.errors import DataError
 _TRIED = (1.0, 0.6, 1.6)       # times that; each finds what is a third off
 _LEAST_POINTS = 20
 _LEAST_SPREAD = 2e-3           # m, standard deviation of the contact points
-_SURE = 3.0                    # standard deviations of a distortion that is there
+_SURE = 3.0                    # standard deviations of what is there
+_PRINT = 0.03                  # by which a print's pitch may be off; our choice
+_MISTAKEN = 1.6                # more than that is no pitch mistaken, but a sensor
 _LARGEST = 0.1                 # distortion that is believed
+_UNEVEN = 0.06                 # one that contact points may show because imprints are seen
+                               # unevenly beside the lamps (0.04 with an independent model)
 
 
 def find_geometry(reference, elastomer, *, given=None, points=None):
@@ -28,10 +34,12 @@ def find_geometry(reference, elastomer, *, given=None, points=None):
         Known scale in m per px, which counts before everything else.
     points : ((n, 2) float64, (n, 2) float64), optional
         Reference contact points x, y in m, and where the images show the contact, x, y in px.
+        Where they contradict the pitch of the markers in the elastomer's file, they count.
 
     Returns
     -------
-    ImageGeometry, Part
+    ImageGeometry, Elastomer, Part
+        The elastomer with the pitch that its markers have at that scale.
 
     Raises
     ------
@@ -39,29 +47,59 @@ def find_geometry(reference, elastomer, *, given=None, points=None):
         No evidence.
     """
     shape = reference.mean_q8.shape[:2]
-    enough = points is not None and len(points[0]) >= _LEAST_POINTS \
-        and points[0].std(axis=0).max() > _LEAST_SPREAD
-    distortion, about = 0.0, 'given'
+    by_markers = by_points = None
     if elastomer.kind.has_markers:
         lattice = _lattice(reference, elastomer)
-        scale, sd, distortion = _fit(elastomer.marker_pitch * lattice.cells[:, ::-1],
-                                     lattice.centres[:, ::-1], shape, any_affine=True)
+        by_markers = _fit(elastomer.marker_pitch * lattice.cells[:, ::-1],
+                          lattice.centres[:, ::-1], shape, printed=True)
         about = f'from the markers, {len(lattice.ids)} found'
-    elif enough:
-        scale, sd, distortion = _fit(*points, shape)
-        about = f'+- {sd * 1e6:.2f} um/px, from {len(points[0])} reference contact points'
-    elif not given:
+    if points is not None and len(points[0]) >= _LEAST_POINTS \
+            and points[0].std(axis=0).max() > _LEAST_SPREAD:
+        by_points = _fit(*points, shape)
+        from_points = f'from {len(points[0])} reference contact points'
+    best = by_markers or by_points
+    if not (given or best):
         raise DataError('the image scale cannot be measured', where=f'elastomer {elastomer.name}',
                         found='no markers and '
                               + ('no' if points is None else 'too few or too close')
                               + ' reference contact points',
-                        fix='Give it with --mm-per-px, or record a contact point '
-                            '(geometry_msgs/PointStamped, presses all over the image).')
+                        fix='Give it with --mm-per-px, or press all over the image, on a '
+                            'reference sensor that measures moments or with its contact point '
+                            '(geometry_msgs/PointStamped).')
+    scale, notes, advice = given or best.scale, (), ''
     if given:
-        scale, about = given, 'given'
-    return ImageGeometry(*shape, scale, distortion), Part(
+        about = 'given'
+    elif not by_markers:
+        about = f'+- {best.sd * 1e6:.2f} um/px, {from_points}'
+    if by_points and by_points.contradicts(scale):
+        said = f'{by_points.scale * 1e6:.2f} um/px {from_points}'
+        if given or not 1 / _MISTAKEN < by_points.scale / scale < _MISTAKEN:
+            notes, advice = (said,), 'Check the scale, and frame and units of the reference.'
+        else:
+            notes = f'by the pitch in its file the markers say {scale * 1e6:.2f} um/px',
+            scale, about = by_points.scale, from_points
+            pitch = elastomer.marker_pitch * scale / by_markers.scale
+            advice = f'Correct marker_pitch_mm in the elastomer file: {pitch * 1e3:.3g}.'
+    if by_markers:
+        elastomer = replace(elastomer,
+                            marker_pitch=elastomer.marker_pitch * (scale / by_markers.scale))
+    distortion = best.distortion if best else 0.0
+    return ImageGeometry(*shape, scale, distortion), elastomer, Part(
         'scale', True, f'{scale * 1e6:.2f} um/px ({about}); distortion at the corner '
-                       f'{100 * distortion:.2f} %')
+                       f'{100 * distortion:.2f} %', advice, notes)
+
+
+@dataclass(frozen=True)
+class _Evidence:
+    """Scale, its standard uncertainty (m per px) and the distortion at the corner."""
+
+    scale: float
+    sd: float
+    distortion: float
+
+    def contradicts(self, scale):
+        """Whether another scale is further off than a print, too, can be."""
+        return abs(scale / self.scale - 1) > max(_PRINT, _SURE * self.sd / self.scale)
 
 
 def _lattice(reference, elastomer):
@@ -76,11 +114,11 @@ def _lattice(reference, elastomer):
     raise failure
 
 
-def _fit(points, pixels, shape, *, any_affine=False):
-    """Scale, its standard uncertainty and distortion; outliers are left out.
+def _fit(points, pixels, shape, *, printed=False):
+    """_Evidence from points; outliers are left out.
 
-    Shift and turn between points (m) and pixels, both (n, 2) x, y, are free; with `any_affine`
-    also what a print that is not quite square does.
+    Shift and turn between points (m) and pixels, both (n, 2) x, y, are free; of `printed` points
+    also what a print that is not quite square does. Others are contact points.
     """
     height, width = shape
     seen = pixels - (np.array([width, height]) - 1) / 2
@@ -91,7 +129,7 @@ def _fit(points, pixels, shape, *, any_affine=False):
         one, zero = np.ones(len(seen)), np.zeros(len(seen))
         x, y = points.T
         rows = [x, y, zero, zero, one, zero], [zero, zero, x, y, zero, one]
-        if not any_affine:
+        if not printed:
             rows = [x, -y, one, zero], [y, x, zero, one]
         design = np.stack([np.stack([*row, -square * s], axis=1)
                            for row, s in zip(rows, seen.T, strict=True)])
@@ -99,14 +137,14 @@ def _fit(points, pixels, shape, *, any_affine=False):
         miss = np.hypot(*(seen.T - design @ fit.coefficients))
         keep = miss < 3 * np.median(miss[keep]) + 1e-9
     distortion, sd = fit.coefficients[-1], np.sqrt(fit.covariance[-1, -1])
-    if not _SURE * sd < abs(distortion) < _LARGEST:
+    least = 0.0 if printed else _UNEVEN
+    if not max(_SURE * sd, least) < abs(distortion) < _LARGEST:
         distortion = 0.0
-        free = fit_linear(np.concatenate(design[:, keep])[:, :-1], np.concatenate(seen.T[:, keep]))
-        fit = free
-    if any_affine:
+        fit = fit_linear(np.concatenate(design[:, keep])[:, :-1], np.concatenate(seen.T[:, keep]))
+    if printed:
         a, b, c, d = fit.coefficients[:4]
         per_metre = np.sqrt(abs(a * d - b * c))
     else:
         per_metre = np.hypot(*fit.coefficients[:2])
-    return (float(1 / per_metre), float(np.sqrt(fit.covariance[0, 0]) / per_metre**2),
-            float(distortion))
+    return _Evidence(float(1 / per_metre),
+                     float(np.sqrt(fit.covariance[0, 0]) / per_metre**2), float(distortion))

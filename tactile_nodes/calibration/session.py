@@ -350,7 +350,7 @@ class Part:
     result : str
         What was found, or the reason why not.
     advice : str
-        What to record next; empty when nothing is wanted.
+        What to do or record next; empty when nothing is wanted.
     notes : tuple of str
         Cautions.
     """

@@ -66,7 +66,7 @@ def run(args):
         for note in part.notes:
             print(f'{"":<9} caution: {note}')
         if part.advice:
-            print(f'{"":<9} record next: {part.advice}')
+            print(f'{"":<9} next: {part.advice}')
     report = args.out.with_suffix('.html')
     report.write_text(calibration_page(outcome, recording), encoding='utf-8')
     print(f'written   {args.out}, report {report}')

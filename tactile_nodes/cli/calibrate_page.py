@@ -68,7 +68,7 @@ def _findings(parts):
             text = f'<strong>not calibrated:</strong> {text}'
         text += ''.join(f'<br><strong>caution:</strong> {html.escape(n)}' for n in part.notes)
         if part.advice:
-            text += f'<br><strong>record next:</strong> {html.escape(part.advice)}'
+            text += f'<br><strong>next:</strong> {html.escape(part.advice)}'
         rows.append(f'<dt>{html.escape(part.name)}</dt><dd>{text}</dd>')
     return f'<dl>{"".join(rows)}</dl>'
 

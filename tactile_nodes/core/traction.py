@@ -40,9 +40,10 @@ def resolution(work, elastomer):
     """Length, m, over which traction can be told: the layer blurs over its thickness.
 
     At most a quarter of the image's shorter side, so that on a thick layer, too, there are cells
-    enough.
+    enough; at least an eighth, because memory grows as the square of their number.
     """
-    return min(elastomer.thickness, min(work.shape) * work.metres_per_px / 4)
+    side = min(work.shape) * work.metres_per_px
+    return min(max(elastomer.thickness, side / 8), side / 4)
 
 
 @dataclass(frozen=True, eq=False)

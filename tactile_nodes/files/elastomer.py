@@ -43,7 +43,7 @@ def take_elastomer(top):
                  'marker_diameter': top.number('marker_diameter_mm', above=0, high=100) * 1e-3}
     return Elastomer(
         name=top.text('name'), kind=kind,
-        thickness=top.number('thickness_mm', above=0, high=100) * 1e-3,
+        thickness=top.number('thickness_mm', above=0, high=20) * 1e-3,
         youngs_modulus=modulus, poissons_ratio=top.number('poissons_ratio', above=0, high=0.499),
         modulus_relative_sd=top.number('modulus_relative_sd', 0.1, above=0, high=1), **marks)
 

@@ -1,5 +1,5 @@
 # SPDX-License-Identifier: Apache-2.0
-"""A whole calibration from a short virtual press session, with a file that is not quite right."""
+"""A whole calibration from a short virtual press session, with a file that is far off."""
 
 import dataclasses
 from types import SimpleNamespace
@@ -18,7 +18,7 @@ from tactile_nodes.virtual.scenario import GRID_PITCH, GRID_SHAPE
 pytestmark = pytest.mark.timeout(600)      # on a busy machine; 25 s of processor time
 
 TRUE = Elastomer('soft', ElastomerKind.REFLECTIVE_MARKERS, 3e-3, 0.41e6, 0.48, 1.5e-3, 0.5e-3)
-STATED = dataclasses.replace(TRUE, thickness=2.8e-3, youngs_modulus=0.5e6)
+STATED = dataclasses.replace(TRUE, thickness=6e-3, youngs_modulus=1e6, marker_pitch=1.8e-3)
 RATE, IDLE, LATE = 20.0, 8, 0.017            # frames a second, frames between presses, s
 PLACES = [(x, y) for y in (-4e-3, 0, 4e-3) for x in (-6e-3, -2e-3, 2e-3, 6e-3)]
 ZERO = np.array([0.2, -0.1, 0.4, 1e-3, -2e-3, 1e-3])
@@ -73,11 +73,21 @@ def outcome(recording):
 def test_every_part_is_done(outcome):
     assert {part.name: part.done for part in outcome.parts} == {
         'sensor': True, 'scale': True, 'shading': True, 'timing': True, 'force': True}
-    assert outcome.calibration.elastomer == STATED
+
+
+def test_scale_and_pitch_are_those_that_the_moments_tell(outcome):
+    """The file's pitch, 1.8 mm, is 20 % off; forces and moments say where the presses are."""
+    scale = optics_of('VF-5').geometry(320, 240).metres_per_px
+    assert outcome.calibration.geometry.metres_per_px == pytest.approx(scale, rel=0.01)
+    pitch = outcome.calibration.elastomer.marker_pitch
+    assert pitch == pytest.approx(TRUE.marker_pitch, rel=0.01)
+    assert outcome.calibration.elastomer == dataclasses.replace(STATED, marker_pitch=pitch)
+    part = next(part for part in outcome.parts if part.name == 'scale')
+    assert 'Correct marker_pitch_mm in the elastomer file: 1.5' in part.advice
 
 
 def test_the_effective_layer_is_the_true_one(outcome):
-    """Against the virtual fingertip's own layer; the file is off by 20 % and 7 %."""
+    """Against the virtual fingertip's own layer; the file says twice of both."""
     layer = outcome.calibration.force.layer(STATED)
     assert layer.thickness == pytest.approx(TRUE.thickness, rel=0.07)
     assert layer.shear_modulus / layer.thickness == pytest.approx(

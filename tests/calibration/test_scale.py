@@ -1,4 +1,6 @@
 # SPDX-License-Identifier: Apache-2.0
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -26,7 +28,7 @@ def untouched(geometry):
 def test_scale_of_an_exact_lattice(scale):
     elastomer = Elastomer('marked', ElastomerKind.REFLECTIVE_MARKERS, 3e-3, 4e5, 0.48, 1.5e-3,
                           0.5e-3)
-    found, part = find_geometry(untouched(ImageGeometry(240, 320, scale)), elastomer)
+    found, _, part = find_geometry(untouched(ImageGeometry(240, 320, scale)), elastomer)
     assert part.done and 'from the markers' in part.result
     assert found.metres_per_px == pytest.approx(scale, rel=1e-3)
     assert abs(found.distortion) < 1e-3
@@ -38,10 +40,10 @@ def test_distortion_of_an_exact_lattice(distortion):
     elastomer = Elastomer('marked', ElastomerKind.REFLECTIVE_MARKERS, 3e-3, 4e5, 0.48, 1.5e-3,
                           0.5e-3)
     bent = untouched(ImageGeometry(240, 320, 60e-6, distortion))
-    found, _ = find_geometry(bent, elastomer)
+    found, _, _ = find_geometry(bent, elastomer)
     assert found.distortion == pytest.approx(distortion, abs=1e-3)
     assert found.metres_per_px == pytest.approx(60e-6, rel=1e-3)
-    known, _ = find_geometry(bent, elastomer, given=60e-6)
+    known, _, _ = find_geometry(bent, elastomer, given=60e-6)
     assert (known.metres_per_px, known.distortion) == (60e-6, found.distortion)
 
 
@@ -55,11 +57,51 @@ def test_scale_from_contact_points():
     points = 60e-6 * (pixels - (160, 120)) @ rotation + rng.normal(0, 50e-6, (60, 2))
     points[7] += 5e-3
     picture_of = untouched(ImageGeometry(240, 320, 60e-6))
-    found, part = find_geometry(picture_of, plain, points=(points, pixels))
+    found, _, part = find_geometry(picture_of, plain, points=(points, pixels))
     assert found.metres_per_px == pytest.approx(60e-6, rel=5e-3)
     assert 'contact points' in part.result and abs(found.distortion) < 0.02
     with pytest.raises(DataError, match='too few or too close.*--mm-per-px'):
         find_geometry(picture_of, plain, points=(points[:5], pixels[:5]))
+
+
+@pytest.fixture(scope='module')
+def marked():
+    """Reference at 60 um/px of markers 1.5 mm apart, elastomer, and contact points that fit."""
+    elastomer = Elastomer('marked', ElastomerKind.REFLECTIVE_MARKERS, 3e-3, 4e5, 0.48, 1.5e-3,
+                          0.5e-3)
+    rng = np.random.default_rng(4)
+    pixels = rng.uniform((40, 40), (280, 200), (60, 2))
+    points = 60e-6 * (pixels - (160, 120)) + rng.normal(0, 50e-6, (60, 2))
+    return untouched(ImageGeometry(240, 320, 60e-6)), elastomer, points, pixels
+
+
+@pytest.mark.parametrize('mistaken', [0.8, 0.95, 1.25])
+def test_a_pitch_that_contact_points_contradict_is_corrected(marked, mistaken):
+    picture_of, elastomer, *points = marked
+    stated = replace(elastomer, marker_pitch=mistaken * 1.5e-3)
+    found, corrected, part = find_geometry(picture_of, stated, points=points)
+    assert found.metres_per_px == pytest.approx(60e-6, rel=5e-3)
+    assert corrected.marker_pitch == pytest.approx(1.5e-3, rel=5e-3)
+    assert 'from 60 reference contact points' in part.result
+    assert f'the markers say {60 * mistaken:.2f} um/px' in part.notes[0]
+    assert 'Correct marker_pitch_mm in the elastomer file: 1.' in part.advice
+
+
+def test_markers_count_where_contact_points_agree_or_are_nonsense(marked):
+    """Within a print's tolerance; and in millimetres instead of metres."""
+    picture_of, elastomer, points, pixels = marked
+    for factor, cautions in ((1.02, 0), (1e3, 1)):
+        found, same, part = find_geometry(picture_of, elastomer, points=(factor * points, pixels))
+        assert found.metres_per_px == pytest.approx(60e-6, rel=1e-3) and same == elastomer
+        assert len(part.notes) == cautions and ('units' in part.advice) == bool(cautions)
+
+
+def test_a_given_scale_counts_and_says_the_pitch(marked):
+    picture_of, elastomer, *points = marked
+    found, corrected, part = find_geometry(picture_of, elastomer, given=50e-6, points=points)
+    assert found.metres_per_px == 50e-6
+    assert corrected.marker_pitch == pytest.approx(1.25e-3, rel=2e-3)
+    assert '60.' in part.notes[0] and 'Check the scale' in part.advice
 
 
 def test_without_evidence_the_scale_must_be_given():

@@ -492,6 +492,8 @@ def test_contact_of_another_size_is_refused(stage):
 def test_resolution_of_a_layer():
     assert resolution(VIEW.work, SOFT) == 3e-3
     assert resolution(NEAR.work, THICK) == pytest.approx(1.5e-3)        # a quarter of 6 mm
+    thin = dataclasses.replace(SOFT, thickness=1e-4)
+    assert resolution(VIEW.work, thin) == pytest.approx(1.8e-3)         # an eighth of 14.4 mm
 
 
 def test_skin_that_moved_is_taken_back_to_its_cells():
