@@ -24,6 +24,7 @@ _SAMPLES = 48            # pictures from all over the recording
 _STRETCHES = 12          # stretches at rest that are looked at
 _FEW = 8                 # frames that make a reference when more do not agree
 _DENT, _BUMP = 30e-6, 0.7        # m, and bump over dent, from where on a reference was touched
+_OWN, _NOISES = 10, 3            # every how many of its own pictures tell noise; times that
 _TOUCHED = 0.5           # of the pictures that differ which must show the bump
 
 
@@ -78,11 +79,13 @@ def find_reference(recording, calibration, count, progress=lambda done: None, *,
     for begin, end in stretches[:_STRETCHES]:
         seconds = (stamps[begin] - stamps[0]) * 1e-9
         try:
-            reference = _average(recording, begin, min(end, begin + count), calibration.elastomer)
+            images = [frame.image for frame in
+                      islice(recording.frames(), begin, min(end, begin + count))]
+            reference = _average(images, calibration.elastomer)
         except DataError as error:
             refused = refused or error
             continue
-        if _is_touched(reference, calibration, samples):
+        if _is_touched(reference, calibration, images[::_OWN], samples):
             refused = refused or DataError(
                 'the skin is touched', where='reference',
                 found=f'an imprint in the frames at rest {seconds:.2f} s after the first')
@@ -130,9 +133,8 @@ def _stretches(change):
     return [(b, e - (e - b > 2 * MIN_FRAMES)) for b, e in runs if e - b >= MIN_FRAMES]
 
 
-def _average(recording, begin, end, elastomer):
-    """Reference of the frames begin to end - 1; of the first few where the light drifts."""
-    images = [frame.image for frame in islice(recording.frames(), begin, end)]
+def _average(images, elastomer):
+    """Reference of these images; of the first few where the light drifts."""
     try:
         return _reference_of(images, elastomer)
     except DataError:
@@ -146,16 +148,20 @@ def _reference_of(images, elastomer):
     return builder.finish()
 
 
-def _is_touched(reference, calibration, samples):
-    """Whether pictures that differ from a reference show its imprint as a bump."""
+def _is_touched(reference, calibration, own, samples):
+    """Whether pictures that differ from a reference show its imprint as a bump.
+
+    Those differ that differ more than some of the reference's `own`.
+    """
     if calibration.shading is None:
         return False
     stage = ContactStage(calibration.geometry, calibration.elastomer, calibration.shading)
     stage.set_reference(reference)
-    bumps = []
+    noise = max(np.nanmax(np.abs(stage.process(image).depth)) for image in own)
+    least, bumps = max(_DENT, _NOISES * noise), []
     for image in samples:
         depth = stage.process(image).depth
         dent, bump = np.nanmax(depth), -np.nanmin(depth)
-        if max(dent, bump) > _DENT:
+        if max(dent, bump) > least:
             bumps.append(bump > _BUMP * dent)
     return bool(bumps) and np.mean(bumps) > _TOUCHED
