@@ -194,8 +194,8 @@ class _Run:
             untouched = within(seen.seconds, longest[None], _GUARD)
         if untouched.any():
             force = np.linalg.norm(sensor.wrench[:, :3], axis=1)
-            self.lag, _ = correlation_lag(seen.seconds, np.sqrt(seen.change(untouched)),
-                                          sensor.seconds, np.sqrt(force))
+            self.lag, _ = correlation_lag(seen.seconds, np.sqrt(seen.change(untouched))[:, None],
+                                          sensor.seconds, np.sqrt(force)[:, None])
         untouched[np.flatnonzero(untouched)[REFERENCE_FRAMES:]] = False
         self.untouched = untouched
 
@@ -295,11 +295,14 @@ class _Run:
 
     def fit_force(self):
         """Fit the force model, if there are presses enough."""
+        motion = self._motion() if self.sensor and not self.elastomer.kind.has_shading else []
         press = self._press()
         refusal = self._no_force(press)
         if refusal:
             self.parts.append(Part('force', False, *refusal))
             return
+        if not self.elastomer.kind.has_shading:
+            self._fit_contact(motion, press)
         samples, press = self._samples(press)
         sensor, geometry, elastomer = self.sensor, self.geometry, self.elastomer
         largest = np.maximum(np.abs(sensor.wrench).max(axis=0), _LEAST_AXIS)
@@ -327,6 +330,31 @@ class _Run:
         self.parts.append(Part('timing', True, f'the sensor is {lag * 1e3:.1f} ms behind the '
                                                'camera; taken off'))
         self.parts.append(self._force_part())
+
+    def _motion(self):
+        """MarkerField of every frame, and from them the sensor's delay.
+
+        What moves behind a clear skin changes the images more than a touch does.
+        """
+        flow, fields = FlowStage(self.geometry, self.elastomer), []
+        flow.set_reference(self.reference)
+        for i, (_, image) in enumerate(self.recording.images()):
+            fields.append(flow.process(image))
+            self.progress('marker motion', (i + 1) / len(self.seen.seconds))
+        moved = [np.square(f.displacement[f.valid]).mean() if f.valid.any() else 0 for f in fields]
+        force = np.linalg.norm(self.sensor.wrench[:, :3], axis=1)
+        self.lag, _ = correlation_lag(self.seen.seconds, np.sqrt(moved)[:, None],
+                                      self.sensor.seconds, force[:, None])
+        return fields
+
+    def _fit_contact(self, motion, press):
+        """Give a clear elastomer the thickness by which its contact is found best."""
+        thickness = force_fit.fit_thickness(
+            [motion[i] for i in np.flatnonzero(press >= 0)], self.geometry, self.elastomer,
+            progress=lambda share: self.progress('contact', share))
+        self.elastomer = replace(self.elastomer, thickness=thickness)
+        self.parts.append(Part('contact', True, 'by the motion of the markers, which a layer '
+                                                f'{thickness * 1e3:.2f} mm thick explains best'))
 
     def _press(self):
         """Press of every frame, -1 for none; None without a sensor."""

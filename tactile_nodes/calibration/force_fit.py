@@ -7,25 +7,28 @@ Correction: ridge regression per axis on `feature_vector`, strength chosen by cr
 leaves out whole presses (frames of one press know one another).
 """
 
+import itertools
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.optimize import minimize
+from scipy.optimize import minimize, minimize_scalar
 
 from tactile_nodes.calibration.least_squares import fit_linear
 from tactile_nodes.calibration.session import correlation_lag
 from tactile_nodes.core.force import ForceStage
 from tactile_nodes.core.force_model import FEATURES, OWN_FEATURES, ForceModel
+from tactile_nodes.core.motion_contact import PatchFinder
 from tactile_nodes.core.types import AXES
 
 _LAYER_FRAMES = 160            # that the layer is sought with
 _THICKNESS = (0.25, 4.0)       # of the elastomer file's
 _STRIDE = 0.35                 # in its logarithm, with which the neighbourhood is sought
 _POISSON = (0.40, 0.498)
+_THICKNESSES = 16              # that a clear skin is tried with
 _STEPS = 24                    # evaluations of the layer in that neighbourhood at most
 _STRENGTHS = 10.0 ** np.arange(-4, 4.1, 0.5)
 _MOUNTING = 0.3
-_LAG_REACH = 0.06              # s
+_LAG_REACH = 0.15              # s
 
 
 @dataclass(frozen=True, eq=False)
@@ -101,6 +104,7 @@ def fit_layer(samples, geometry, elastomer, *, sensor, lag, measured, full_scale
     frames = _spread(press, _LAYER_FRAMES)
     few = samples.only(frames)
     scale = full_scale[measured]
+    reference = sensor.wrench[:, measured] / scale
     best = {}
 
     def cost(vector):
@@ -108,10 +112,10 @@ def fit_layer(samples, geometry, elastomer, *, sensor, lag, measured, full_scale
         poisson = float(np.clip(0.5 - np.exp(vector[1]), *_POISSON))
         model = ForceModel(thickness_scale=thickness, poissons_ratio=poisson)
         found = layer_features(few, geometry, elastomer, model)[0][:, :6]
-        here, _ = correlation_lag(few.seconds, -found[:, 2], sensor.seconds,
-                                  -sensor.wrench[:, 2], around=lag, reach=_LAG_REACH)
-        truth = sensor.at(few.seconds + here)
-        a, b = found[:, measured] / scale, truth[:, measured] / scale
+        a = found[:, measured] / scale
+        here, _ = correlation_lag(few.seconds, a, sensor.seconds, reference, around=lag,
+                                  reach=_LAG_REACH)
+        b = sensor.at(few.seconds + here)[:, measured] / scale
         stiffness = max(float(np.vdot(a, b) / np.vdot(a, a)), 1e-3)
         misfit = float(np.square(stiffness * a - b).mean())
         best.setdefault('count', 0)
@@ -121,8 +125,8 @@ def fit_layer(samples, geometry, elastomer, *, sensor, lag, measured, full_scale
             best.update(misfit=misfit, lag=here, stiffness=stiffness, model=model)
         return misfit
 
-    # a file may be far off, further than a simplex walks
     compressible = np.log(0.5 - np.clip(elastomer.poissons_ratio, 0.42, 0.495))
+    # a file may be far off, further than a simplex walks
     strides = {n: cost([n * _STRIDE, compressible]) for n in (-1, 0, 1)}
     while (nearest := min(strides, key=strides.get)) in (min(strides), max(strides)) \
             and np.log(_THICKNESS[0]) < nearest * _STRIDE < np.log(_THICKNESS[1]):
@@ -134,6 +138,35 @@ def fit_layer(samples, geometry, elastomer, *, sensor, lag, measured, full_scale
              options={'initial_simplex': simplex, 'maxfev': _STEPS, 'xatol': 5e-3,
                       'fatol': 1e-8})
     return replace(best['model'], stiffness_scale=best['stiffness']), best['lag']
+
+
+def fit_thickness(motion, geometry, elastomer, *, progress=lambda done: None):
+    """Thickness (m) of the layer on which patches explain the motion of the markers best.
+
+    That is how a clear skin's contact is found (`core.motion_contact`).
+
+    Parameters
+    ----------
+    motion : list of MarkerField
+        Of frames in which something touches.
+    geometry : ImageGeometry
+    elastomer : Elastomer
+    progress : callable
+        Told the share done.
+    """
+    markers = [motion[i] for i in _spread(np.zeros(len(motion)), _LAYER_FRAMES)]
+    count = itertools.count(1)
+
+    def cost(log):
+        finder = PatchFinder(geometry.work,
+                             replace(elastomer, thickness=np.exp(log) * elastomer.thickness))
+        finder.set_markers(markers[0].rest)
+        progress(min(1.0, next(count) / _THICKNESSES))
+        return sum(finder.unexplained(field.displacement) for field in markers)
+
+    found = minimize_scalar(cost, bounds=np.log(_THICKNESS), method='bounded',
+                            options={'maxiter': _THICKNESSES, 'xatol': 0.01})
+    return float(np.exp(found.x)) * elastomer.thickness
 
 
 def _spread(press, count):

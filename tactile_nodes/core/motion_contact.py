@@ -8,15 +8,18 @@ fixed vectors per patch. The patch that explains most is the contact, when it ex
 the errors of the markers do.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import fft
 
 from tactile_nodes.core.layer import layer_compliance
 
+_THICKER = 1.25                # layer on which such patches move markers as things do on the true
+                               # one: 1.21 to 1.32 on three fingertips of an independent model
 _RADII = (0.3, 0.6, 1.1)       # of a patch, in thicknesses
 _STEP = 1 / 16                 # of the sampled response, in thicknesses
+_LEAST_STEP = 1 / 512          # of it, in the largest distance
 _MARGIN = 4                    # thicknesses beyond the image until the response repeats
 _PLACES = 2 / 3                # from place to place, in marker pitches
 _SIGNIFICANT = 60.0            # see `smallest_load`
@@ -52,6 +55,7 @@ class PatchFinder:
     """
 
     def __init__(self, work, elastomer):
+        elastomer = replace(elastomer, thickness=_THICKER * elastomer.thickness)
         self._radii = np.array(_RADII) * elastomer.thickness
         self._half = np.array([axis[-1] for axis in work.axes()])
         self._responses = _Responses(elastomer, self._radii, 2 * np.hypot(*self._half))
@@ -82,10 +86,8 @@ class PatchFinder:
         known = np.isfinite(displacement[:, 0])
         if np.count_nonzero(known) <= _LOADS:
             return None
-        motion = np.where(known[:, None], displacement, 0).ravel()
-        shape = len(self._radii), len(self._axes[1]), len(self._axes[0])
-        parts = self._basis.reshape(-1, len(motion)) @ motion
-        explained = np.square(parts).reshape(*shape, _LOADS).sum(axis=-1)
+        motion, explained = self._explained(displacement)
+        shape = explained.shape
         best = np.unravel_index(np.argmax(explained), shape)
         basis = self._basis.reshape(*shape, _LOADS, -1)[best]
         fitted = (basis @ motion) @ basis
@@ -99,6 +101,18 @@ class PatchFinder:
         radius = _refined(np.arange(shape[0]), explained[:, row, column], size)
         moved = self._motion_of_centre(np.array(at), size, motion.reshape(-1, 2), known)
         return Patch(at + moved, float(np.interp(radius, np.arange(shape[0]), self._radii)))
+
+    def unexplained(self, displacement):
+        """Sum of squares, m2, that the best patch leaves of the motion (M, 2) of the markers."""
+        motion, explained = self._explained(displacement)
+        return float(motion @ motion - explained.max())
+
+    def _explained(self, displacement):
+        """Motion (2M,), 0 where lost, and the squares that each patch explains (R, ny, nx)."""
+        motion = np.where(np.isfinite(displacement), displacement, 0).ravel()
+        parts = self._basis.reshape(-1, len(motion)) @ motion
+        shape = len(self._radii), len(self._axes[1]), len(self._axes[0]), _LOADS
+        return motion, np.square(parts).reshape(shape).sum(axis=-1)
 
     def responses_at(self, place, size=0):
         """Motion of the markers per unit load on a patch at x, y, (2M, loads), m/N and so on."""
@@ -160,7 +174,7 @@ class _Responses:
     """
 
     def __init__(self, elastomer, radii, reach):
-        step = _STEP * elastomer.thickness
+        step = max(_STEP * elastomer.thickness, _LEAST_STEP * reach)
         n = fft.next_fast_len(int(np.ceil(2 * (reach + _MARGIN * elastomer.thickness) / step)))
         at = (np.arange(n) - n // 2) * step
         k = 2 * np.pi * fft.fftfreq(n, step)

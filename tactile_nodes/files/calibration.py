@@ -31,7 +31,8 @@ class Calibration:
     serial : str
         Of the fingertip.
     elastomer : Elastomer
-        That it was made with, as its file said then.
+        That it was made with, as its file said then, but for what was measured: the pitch of the
+        markers, and how thick a clear one is for its contact.
     created : str
         When, ISO 8601.
     software_version : str

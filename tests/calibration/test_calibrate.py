@@ -45,11 +45,20 @@ def states():
 
 
 @pytest.fixture(scope='module')
-def recording():
-    frames, presses = states()
+def mechanics():
+    return states()
+
+
+@pytest.fixture(scope='module')
+def recording(mechanics):
+    return recorded(TRUE, *mechanics)
+
+
+def recorded(elastomer, frames, presses):
+    """Press session of a fingertip with this elastomer."""
     optics = optics_of('VF-5')
-    axes = LayerContact(TRUE, GRID_SHAPE, GRID_PITCH).axes
-    camera = SkinCamera(TRUE, optics, optics.geometry(320, 240), *axes)
+    axes = LayerContact(elastomer, GRID_SHAPE, GRID_PITCH).axes
+    camera = SkinCamera(elastomer, optics, optics.geometry(320, 240), *axes)
     light = SimpleNamespace(red=0.6, green=0.6, blue=0.6)
     images = [camera.picture(camera.as_seen(u), light, REFERENCE_EXPOSURE, 1.0)
               for u, _ in frames]
@@ -98,6 +107,21 @@ def test_zero_and_delay_are_the_true_ones(outcome):
     np.testing.assert_allclose(outcome.sensor.zero[:3], ZERO[:3], atol=3e-3)
     timing = next(part for part in outcome.parts if part.name == 'timing')
     assert float(timing.result.split()[3]) == pytest.approx(LATE * 1e3, abs=3)
+
+
+def test_a_clear_skin_whose_background_moves(mechanics):
+    """Its contact, the sensor's delay and the layer come from the markers; file as far off."""
+    kind = ElastomerKind.CLEAR_MARKERS
+    session = recorded(dataclasses.replace(TRUE, kind=kind), *mechanics)
+    stated = dataclasses.replace(STATED, kind=kind, marker_pitch=TRUE.marker_pitch)
+    outcome = calibrate(session, stated)
+    timing = next(part for part in outcome.parts if part.name == 'timing')
+    assert float(timing.result.split()[3]) == pytest.approx(LATE * 1e3, abs=5)
+    assert outcome.calibration.elastomer.thickness == pytest.approx(TRUE.thickness, rel=0.12)
+    assert outcome.force.figures['fx'].rmse < 5 and outcome.force.figures['fz'].rmse < 4
+    places = [np.nanmedian(outcome.force.places[outcome.force.press == i], axis=0)
+              for i in range(len(PLACES))]
+    assert np.hypot(*(np.array(places) - PLACES).T).max() < 0.3e-3
 
 
 def test_held_out_errors_and_their_stated_sd(outcome):
