@@ -194,8 +194,8 @@ class _Run:
             untouched = within(seen.seconds, longest[None], _GUARD)
         if untouched.any():
             force = np.linalg.norm(sensor.wrench[:, :3], axis=1)
-            self.lag, _ = correlation_lag(seen.seconds, np.sqrt(seen.change(untouched))[:, None],
-                                          sensor.seconds, np.sqrt(force)[:, None])
+            self.lag, _ = correlation_lag(seen.seconds, np.sqrt(seen.change(untouched)),
+                                          sensor.seconds, np.sqrt(force))
         untouched[np.flatnonzero(untouched)[REFERENCE_FRAMES:]] = False
         self.untouched = untouched
 
@@ -311,6 +311,7 @@ class _Run:
             full_scale=largest, press=press,
             progress=lambda share: self.progress('effective layer', share))
         features, layer_sd = force_fit.layer_features(samples, geometry, elastomer, model)
+        lag = force_fit.fit_lag(samples, features, sensor, lag)
         pressed = np.flatnonzero(press >= 0)
         features, layer_sd = features[pressed], layer_sd[pressed]
         press, seconds = press[pressed], samples.seconds[pressed]
@@ -343,8 +344,8 @@ class _Run:
             self.progress('marker motion', (i + 1) / len(self.seen.seconds))
         moved = [np.square(f.displacement[f.valid]).mean() if f.valid.any() else 0 for f in fields]
         force = np.linalg.norm(self.sensor.wrench[:, :3], axis=1)
-        self.lag, _ = correlation_lag(self.seen.seconds, np.sqrt(moved)[:, None],
-                                      self.sensor.seconds, force[:, None])
+        self.lag, _ = correlation_lag(self.seen.seconds, np.sqrt(moved), self.sensor.seconds,
+                                      force)
         return fields
 
     def _fit_contact(self, motion, press):

@@ -104,7 +104,6 @@ def fit_layer(samples, geometry, elastomer, *, sensor, lag, measured, full_scale
     frames = _spread(press, _LAYER_FRAMES)
     few = samples.only(frames)
     scale = full_scale[measured]
-    reference = sensor.wrench[:, measured] / scale
     best = {}
 
     def cost(vector):
@@ -112,10 +111,9 @@ def fit_layer(samples, geometry, elastomer, *, sensor, lag, measured, full_scale
         poisson = float(np.clip(0.5 - np.exp(vector[1]), *_POISSON))
         model = ForceModel(thickness_scale=thickness, poissons_ratio=poisson)
         found = layer_features(few, geometry, elastomer, model)[0][:, :6]
-        a = found[:, measured] / scale
-        here, _ = correlation_lag(few.seconds, a, sensor.seconds, reference, around=lag,
-                                  reach=_LAG_REACH)
-        b = sensor.at(few.seconds + here)[:, measured] / scale
+        here = fit_lag(few, found, sensor, lag)
+        truth = sensor.at(few.seconds + here)
+        a, b = found[:, measured] / scale, truth[:, measured] / scale
         stiffness = max(float(np.vdot(a, b) / np.vdot(a, a)), 1e-3)
         misfit = float(np.square(stiffness * a - b).mean())
         best.setdefault('count', 0)
@@ -138,6 +136,12 @@ def fit_layer(samples, geometry, elastomer, *, sensor, lag, measured, full_scale
              options={'initial_simplex': simplex, 'maxfev': _STEPS, 'xatol': 5e-3,
                       'fatol': 1e-8})
     return replace(best['model'], stiffness_scale=best['stiffness']), best['lag']
+
+
+def fit_lag(samples, features, sensor, guess):
+    """Delay of the sensor behind the camera, s, by the normal force in features (N, ...)."""
+    return correlation_lag(samples.seconds, -features[:, 2], sensor.seconds, -sensor.wrench[:, 2],
+                           around=guess, reach=_LAG_REACH)[0]
 
 
 def fit_thickness(motion, geometry, elastomer, *, progress=lambda done: None):

@@ -312,8 +312,8 @@ def correlation_lag(seconds, signal, sensor_seconds, sensor_signal, *, around=0.
                     reach=_LAG_RANGE):
     """How much later the sensor shows what the camera shows, s, to a fraction of a frame.
 
-    Largest correlation of `signal` (N, K) at `seconds` (N,) with the sensor's (n, K), all columns
-    together, and a parabola through it and its neighbours.
+    Largest correlation of `signal` (N,) at `seconds` with the sensor's, and a parabola through it
+    and its neighbours.
 
     Returns
     -------
@@ -323,13 +323,12 @@ def correlation_lag(seconds, signal, sensor_seconds, sensor_signal, *, around=0.
     """
     lags = around + np.arange(-reach, reach + _LAG_STEP / 2, _LAG_STEP)
     score = np.empty(len(lags))
-    signal = signal - signal.mean(axis=0)
+    signal = signal - signal.mean()
     for i, lag in enumerate(lags):
-        other = np.stack([np.interp(seconds + lag, sensor_seconds, column)
-                          for column in sensor_signal.T], axis=1)
-        other -= other.mean(axis=0)
-        norm = np.sqrt(np.vdot(signal, signal) * np.vdot(other, other))
-        score[i] = np.vdot(signal, other) / norm if norm > 0 else 0.0
+        other = np.interp(seconds + lag, sensor_seconds, sensor_signal)
+        other = other - other.mean()
+        norm = np.sqrt((signal @ signal) * (other @ other))
+        score[i] = signal @ other / norm if norm > 0 else 0.0
     best = int(np.argmax(score))
     lag = lags[best]
     if 0 < best < len(lags) - 1:

@@ -80,8 +80,7 @@ def test_noise_is_that_of_rest_where_the_force_hardly_ever_rests():
 def test_delay_is_found_to_a_fraction_of_a_frame(late):
     frames = np.arange(0, LENGTH, 1 / 20)
     found = sensor_of(recording(late=late))
-    lag, score = correlation_lag(frames, load(frames)[:, None], found.seconds,
-                                 -found.wrench[:, 2:3])
+    lag, score = correlation_lag(frames, load(frames), found.seconds, -found.wrench[:, 2])
     assert lag == pytest.approx(late, abs=2e-3) and score > 0.99
 
 
