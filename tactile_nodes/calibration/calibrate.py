@@ -304,6 +304,12 @@ class _Run:
         if not self.elastomer.kind.has_shading:
             self._fit_contact(motion, press)
         samples, press = self._samples(press)
+        if not any(samples.contacts[i].in_contact for i in np.flatnonzero(press >= 0)):
+            self.parts.append(Part(
+                'force', False, 'the images show no contact while the sensor is pressed',
+                'Check that images and wrench are of the same fingertip, and the kind in the '
+                'elastomer file.'))
+            return
         sensor, geometry, elastomer = self.sensor, self.geometry, self.elastomer
         largest = np.maximum(np.abs(sensor.wrench).max(axis=0), _LEAST_AXIS)
         model, lag = force_fit.fit_layer(

@@ -157,6 +157,10 @@ def fit_thickness(motion, geometry, elastomer, *, progress=lambda done: None):
     elastomer : Elastomer
     progress : callable
         Told the share done.
+
+    Returns
+    -------
+    float
     """
     markers = [motion[i] for i in _spread(np.zeros(len(motion)), _LAYER_FRAMES)]
     count = itertools.count(1)

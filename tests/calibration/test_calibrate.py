@@ -158,6 +158,17 @@ def test_too_few_presses_are_refused_with_what_to_record(recording):
     assert 'at least 30 presses' in force.advice
 
 
+@pytest.mark.parametrize('kind', [ElastomerKind.REFLECTIVE_MARKERS, ElastomerKind.CLEAR_MARKERS])
+def test_images_of_another_fingertip_are_told(recording, kind):
+    """The sensor is pressed, and the pictures show skin at rest."""
+    still = [image for (_, image), _ in zip(recording.images(), range(16), strict=False)]
+    other = dataclasses.replace(recording, indentations=(), images=lambda: (
+        (stamp, still[i % 16]) for i, (stamp, _) in enumerate(recording.images())))
+    found = calibrate(other, dataclasses.replace(TRUE, kind=kind))
+    assert not found.parts[-1].done and 'no contact' in found.parts[-1].result
+    assert 'same fingertip' in found.parts[-1].advice
+
+
 def test_another_sign_of_the_sensor_is_told(recording):
     found = calibrate(dataclasses.replace(recording, wrench=-recording.wrench, indentations=()),
                       STATED)
