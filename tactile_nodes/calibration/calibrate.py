@@ -25,7 +25,7 @@ from tactile_nodes.calibration.session import (
     reference_sensor,
     within,
 )
-from tactile_nodes.calibration.shading import ShadingFit, fit_shading
+from tactile_nodes.calibration.shading import ShadingFit, fit_shading, is_cut
 from tactile_nodes.core.contact import ContactStage
 from tactile_nodes.core.force_model import Correction, ForceModel
 from tactile_nodes.core.geometry import ImageGeometry
@@ -266,7 +266,7 @@ class _Run:
         points, pixels = [], []
         for i, (_, image) in enumerate(recording.images()):
             touch = stage.process(image) if i in frames else None
-            if touch is not None and touch.in_contact and not _is_cut(touch.mask):
+            if touch is not None and touch.in_contact and not is_cut(touch.mask):
                 points.append(frames[i])
                 pixels.append(provisional.to_pixel(touch.centroid)[0, ::-1])
             self.progress('contact points', (i + 1) / len(seen.seconds))
@@ -295,15 +295,15 @@ class _Run:
 
     def fit_force(self):
         """Fit the force model, if there are presses enough."""
-        motion = self._motion() if self.sensor and not self.elastomer.kind.has_shading else []
+        motion = self._motion() if self.sensor and not self.elastomer.kind.has_shading else None
         press = self._press()
         refusal = self._no_force(press)
         if refusal:
             self.parts.append(Part('force', False, *refusal))
             return
-        if not self.elastomer.kind.has_shading:
+        if motion:
             self._fit_contact(motion, press)
-        samples, press = self._samples(press)
+        samples, press = self._samples(press, motion)
         if not any(samples.contacts[i].in_contact for i in np.flatnonzero(press >= 0)):
             self.parts.append(Part(
                 'force', False, 'the images show no contact while the sensor is pressed',
@@ -357,7 +357,7 @@ class _Run:
     def _fit_contact(self, motion, press):
         """Give a clear elastomer the thickness by which its contact is found best."""
         thickness = force_fit.fit_thickness(
-            [motion[i] for i in np.flatnonzero(press >= 0)], self.geometry, self.elastomer,
+            motion, press, self.geometry, self.elastomer,
             progress=lambda share: self.progress('contact', share))
         self.elastomer = replace(self.elastomer, thickness=thickness)
         self.parts.append(Part('contact', True, 'by the motion of the markers, which a layer '
@@ -392,8 +392,11 @@ class _Run:
                     'Press with as much as the fingertip will be used with.')
         return None
 
-    def _samples(self, press):
-        """Samples to fit to, and their press; some are idle, for the noise that the stage sees."""
+    def _samples(self, press, motion):
+        """Samples to fit to, and their press; some are idle, for the noise that the stage sees.
+
+        `motion` : the MarkerField of every frame, where it is known already.
+        """
         keep = np.zeros(len(press), bool)
         for chosen, count in ((press >= 0, _MAX_SAMPLES), (press < 0, _IDLE_SAMPLES)):
             frames = np.flatnonzero(chosen)
@@ -405,7 +408,7 @@ class _Run:
         flow.set_reference(self.reference)
         contacts, markers = [], []
         for i, (_, image) in enumerate(self.recording.images()):
-            field = flow.process(image)
+            field = motion[i] if motion else flow.process(image)
             touch = contact.process(image, field)
             if keep[i]:
                 contacts.append(touch)
@@ -465,8 +468,3 @@ class _Run:
                               'rmse', 'non_linearity', 'hysteresis', 'repeatability')}
                           for axis, f in self.evidence.figures.items()}}
         return plain
-
-
-def _is_cut(mask):
-    """Whether the border of the image cuts a mask (h, w)."""
-    return bool(mask[[0, -1]].any() or mask[:, [0, -1]].any())

@@ -104,7 +104,7 @@ def fit_layer(samples, geometry, elastomer, *, sensor, lag, measured, full_scale
     frames = _spread(press, _LAYER_FRAMES)
     few = samples.only(frames)
     scale = full_scale[measured]
-    best = {}
+    best, count = {}, itertools.count(1)
 
     def cost(vector):
         thickness = float(np.clip(np.exp(vector[0]), *_THICKNESS))
@@ -116,9 +116,7 @@ def fit_layer(samples, geometry, elastomer, *, sensor, lag, measured, full_scale
         a, b = found[:, measured] / scale, truth[:, measured] / scale
         stiffness = max(float(np.vdot(a, b) / np.vdot(a, a)), 1e-3)
         misfit = float(np.square(stiffness * a - b).mean())
-        best.setdefault('count', 0)
-        best['count'] += 1
-        progress(min(1.0, best['count'] / (_STEPS + 3)))
+        progress(min(1.0, next(count) / (_STEPS + 3)))
         if misfit < best.get('misfit', np.inf):
             best.update(misfit=misfit, lag=here, stiffness=stiffness, model=model)
         return misfit
@@ -144,7 +142,7 @@ def fit_lag(samples, features, sensor, guess):
                            around=guess, reach=_LAG_REACH)[0]
 
 
-def fit_thickness(motion, geometry, elastomer, *, progress=lambda done: None):
+def fit_thickness(motion, press, geometry, elastomer, *, progress=lambda done: None):
     """Thickness (m) of the layer on which patches explain the motion of the markers best.
 
     That is how a clear skin's contact is found (`core.motion_contact`).
@@ -152,7 +150,9 @@ def fit_thickness(motion, geometry, elastomer, *, progress=lambda done: None):
     Parameters
     ----------
     motion : list of MarkerField
-        Of frames in which something touches.
+        Of every frame.
+    press : (N,) int
+        Press of every frame, -1 for none.
     geometry : ImageGeometry
     elastomer : Elastomer
     progress : callable
@@ -162,7 +162,7 @@ def fit_thickness(motion, geometry, elastomer, *, progress=lambda done: None):
     -------
     float
     """
-    markers = [motion[i] for i in _spread(np.zeros(len(motion)), _LAYER_FRAMES)]
+    markers = [motion[i] for i in _spread(press, _LAYER_FRAMES)]
     count = itertools.count(1)
 
     def cost(log):

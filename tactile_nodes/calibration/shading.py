@@ -178,14 +178,17 @@ def _darkening(pictures, reference, geometry, elastomer, model):
     return {'darkening': fit.coefficients, 'darkening_sd': sd}
 
 
+def is_cut(mask):
+    """Whether the border of the image cuts a mask (h, w)."""
+    return bool(mask[[0, -1]].any() or mask[:, [0, -1]].any())
+
+
 def _fault(contact, ball_radius):
     """Why an imprint cannot be used, '' if it can."""
-    count, _, stats, _ = cv2.connectedComponentsWithStats(contact.mask.view(np.uint8))
+    count, _ = cv2.connectedComponents(contact.mask.view(np.uint8))
     if count != 2:
         return f'{count - 1} imprints instead of one'
-    left, top, width, height = stats[1, :4]
-    if min(left, top) == 0 or left + width == contact.mask.shape[1] \
-            or top + height == contact.mask.shape[0]:
+    if is_cut(contact.mask):
         return 'cut by the border of the image'
     if np.sqrt(contact.area / np.pi) > 0.9 * ball_radius:
         return 'larger than the ball can be (check radius_mm and the image scale)'
