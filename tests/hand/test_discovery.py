@@ -1,7 +1,9 @@
 # SPDX-License-Identifier: Apache-2.0
 """Nobody on the network finds a hand unless the user has said so."""
 
+import ast
 import os
+import re
 import subprocess
 import sys
 
@@ -29,13 +31,18 @@ def test_discovery_stays_here_with_our_profile_unless_the_user_has_decided():
 
 
 @pytest.mark.parametrize('profile', ['fast_dds', 'this_machine'])
-def test_fast_dds_takes_the_profile(profile):
-    code = ('import tactile_nodes.nodes, rclpy; rclpy.init(); rclpy.create_node("probe"); '
-            'rclpy.shutdown()')
+def test_fast_dds_takes_the_profile_and_its_threads_interrupt_nobody(profile):
+    code = ('import os, pathlib, tactile_nodes.nodes, rclpy; rclpy.init(); '
+            'node = rclpy.create_node("probe"); '
+            'print([((task / "comm").read_text(), os.sched_getscheduler(int(task.name))) '
+            'for task in pathlib.Path("/proc/self/task").iterdir()]); rclpy.shutdown()')
     env = os.environ | {profile_variable(): str(shipped(f'config/{profile}.xml'))}
     said = subprocess.run([sys.executable, '-c', code], env=env, capture_output=True, text=True,
                           check=True)
-    assert (said.stdout, said.stderr) == ('', '')
+    assert said.stderr == ''
+    for start in (r'dds\.ev', r'dds\.shm\.\d'):
+        found = [policy for name, policy in ast.literal_eval(said.stdout) if re.match(start, name)]
+        assert found and set(found) == {os.SCHED_BATCH}
 
 
 @pytest.mark.parametrize(('said', 'is_used'), [
