@@ -57,6 +57,12 @@ class Form:
         return bytes(self._form)
 
 
+def stamp_in(data):
+    """Stamp, ns, in the bytes of a message that begins with a header: four bytes say how it is."""
+    seconds, nanoseconds = _STAMP.unpack_from(data, 4)
+    return seconds * 10**9 + nanoseconds
+
+
 def either(make):
     """Return a function from False and True to the bytes of make(False) and make(True)."""
     both = [serialize_message(make(value)) for value in (False, True)]

@@ -7,23 +7,24 @@ from time import time_ns
 import numpy as np
 from diagnostic_msgs.msg import DiagnosticArray, DiagnosticStatus
 from geometry_msgs.msg import WrenchStamped
+from rclpy.qos import QoSProfile, ReliabilityPolicy
+from rclpy.serialization import deserialize_message
 from std_msgs.msg import Bool
 
+from tactile_nodes.nodes.forms import stamp_in
 from tactile_nodes.nodes.process import background_node
 
-RELIABLE_DEPTH = 50        # frames that may wait while this process is busy drawing
+_MANY = 50                 # messages that may wait while this process is busy drawing
+_SENSOR = QoSProfile(depth=_MANY, reliability=ReliabilityPolicy.BEST_EFFORT)
 
 
 class FingerWatch:
-    """What arrived from one finger.
+    """What arrived from one finger; messages are taken as they come and read when asked for.
 
     Attributes
     ----------
     arrivals : list of (int, int)
         When the callback got it and header stamp of every wrench, ns.
-    wrench : geometry_msgs.msg.WrenchStamped or None
-        The last one.
-    in_contact, slipping : bool
     trouble : dict of str to str
         What its diagnostics say that is not well, by concern.
     """
@@ -31,22 +32,35 @@ class FingerWatch:
     def __init__(self):
         self.trouble = {}
         self.arrivals = []
-        self.wrench = None
-        self.in_contact = self.slipping = False
+        self._wrench = self._in_contact = self._slipping = None
 
-    def on_wrench(self, message):
-        """Take a wrench."""
-        now, stamp = time_ns(), message.header.stamp
-        self.arrivals.append((now, stamp.sec * 10**9 + stamp.nanosec))
-        self.wrench = message
+    def on_wrench(self, data):
+        """Take the bytes of a WrenchStamped."""
+        self.arrivals.append((time_ns(), stamp_in(data)))
+        self._wrench = data
 
-    def on_contact(self, message):
-        """Take whether anything touches."""
-        self.in_contact = message.data
+    def on_contact(self, data):
+        """Take the bytes of the Bool that says whether anything touches."""
+        self._in_contact = data
 
-    def on_slip(self, message):
-        """Take whether the contact slides."""
-        self.slipping = message.data
+    def on_slip(self, data):
+        """Take the bytes of the Bool that warns of a slip."""
+        self._slipping = data
+
+    @property
+    def wrench(self):
+        """The last geometry_msgs.msg.WrenchStamped, None before there is one."""
+        return self._wrench and deserialize_message(self._wrench, WrenchStamped)
+
+    @property
+    def in_contact(self):
+        """Whether anything touches, bool."""
+        return bool(self._in_contact) and deserialize_message(self._in_contact, Bool).data
+
+    @property
+    def slipping(self):
+        """Whether the contact slides or is about to, bool."""
+        return bool(self._slipping) and deserialize_message(self._slipping, Bool).data
 
     def since(self, start_ns):
         """(N, 2) int64 of the arrivals whose frames were exposed since then."""
@@ -72,9 +86,10 @@ class HandMonitor:
             for topic, kind, callback in (('wrench', WrenchStamped, watch.on_wrench),
                                           ('contact/in_contact', Bool, watch.on_contact),
                                           ('contact/slipping', Bool, watch.on_slip)):
-                self._node.create_subscription(kind, f'{name}/{topic}', callback, RELIABLE_DEPTH)
+                self._node.create_subscription(kind, f'{name}/{topic}', callback, _SENSOR,
+                                               raw=True)
         self._node.create_subscription(DiagnosticArray, '/diagnostics', self._on_diagnostics,
-                                       RELIABLE_DEPTH)
+                                       _MANY)
         return self
 
     def __exit__(self, *_):
