@@ -29,6 +29,11 @@ _MARKER_EDGE = 0.04e-3         # m, softness of a printed edge
 _PRINT_OVERSAMPLING = 2
 _PRINT_MARGIN = 1.5e-3         # m of print beyond the image, which shear can bring into view
 _NOISE_SHIFTS = 64             # px, how far the bank of noise can be shifted each way
+# Of images, roots are uint16, half the memory of float: caches are what rendering is short of
+_DIGIT = 128                   # units of a root per step of the digitiser
+_ONE = 255 * _DIGIT            # units of the root of saturation
+_ALL = 65535                   # units of a cover that hides nothing
+_BELOW = 64                    # steps that noise is raised by, so that it is not negative
 _CLEAR_DOT, _CLEAR_SCENE = 0.06, (0.22, 0.5)   # albedo of dots, of what is seen behind them
 
 
@@ -141,9 +146,9 @@ class SkinCamera:
         self._seen = _Seen(x, y, *self._seen_axes)
         self._lights, self._scattered = _light_maps(optics, *self._seen_axes)
         self._rng = _generator(optics.serial, 'noise')
-        self._noise = self._rng.standard_normal(
+        self._normal = self._rng.standard_normal(
             tuple(n + _NOISE_SHIFTS for n in geometry.shape) + (3,), dtype=np.float32)
-        self._tone = (None, None)
+        self._at_gain = (None, None)
         self._buffers = {}
         self.markers = np.empty((0, 2))
         if elastomer.kind.has_markers:
@@ -173,7 +178,7 @@ class SkinCamera:
         (H, W, 3) float32
             Fraction of saturation; blue, green, red.
         """
-        return self._root(seen, light, 1.0, 0.0) ** 2
+        return np.square(self._root(seen, light, 1.0, 0.0) / np.float32(_ONE))
 
     def picture(self, seen, light, exposure, gain):
         """One exposed frame.
@@ -194,27 +199,36 @@ class SkinCamera:
         """
         # the root of (signal + constant) has the same noise everywhere
         # (F. J. Anscombe, Biometrika 35 (1948) 246)
-        full_well = self.optics.full_well
-        pedestal = gain * self.optics.read_noise ** 2 / full_well
+        noise, pedestal, curve = self._sensor(gain)
         root = self._root(seen, light, gain * exposure / REFERENCE_EXPOSURE, pedestal)
         row, column = divmod(int(self._rng.integers(_NOISE_SHIFTS ** 2)), _NOISE_SHIFTS)
-        noise = self._noise[row:row + root.shape[0], column:column + root.shape[1]]
-        digits = cv2.addWeighted(root, 255, noise, 127.5 * np.sqrt(gain / full_well), 0,
-                                 dst=self._buffer('digits', root.shape, np.uint8),
-                                 dtype=cv2.CV_8U)
-        if self._tone[0] != pedestal:
+        noise = noise[row:row + root.shape[0], column:column + root.shape[1]]
+        exposed = cv2.add(root, noise, dst=self._buffer('exposed', root.shape))
+        digits = cv2.convertScaleAbs(exposed, alpha=1 / _DIGIT, beta=-_BELOW,
+                                     dst=self._buffer('digits', root.shape, np.uint8))
+        return cv2.LUT(digits, curve)
+
+    def _sensor(self, gain):
+        """Noise in units of a root, raised; pedestal; and tone curve (256,) uint8 at a gain."""
+        if self._at_gain[0] != gain:
+            full_well = self.optics.full_well
+            pedestal = gain * self.optics.read_noise ** 2 / full_well
             signal = np.clip((np.arange(256) / 255) ** 2 - pedestal, 0, 1)
             curve = np.rint(255 * signal ** self.optics.gamma).astype(np.uint8)
-            self._tone = (pedestal, curve)
-        return cv2.LUT(digits, self._tone[1])
+            noise = np.clip(_DIGIT * (_BELOW + 127.5 * np.sqrt(gain / full_well) * self._normal),
+                            0, 65535)
+            self._at_gain = gain, (np.rint(noise).astype(np.uint16), pedestal, curve)
+        return self._at_gain[1]
 
     def _root(self, seen, light, factor, pedestal):
-        """Square root of brightness + pedestal, (H, W, 3)."""
+        """Square root of brightness + pedestal, (H, W, 3) uint16 in units of 1 / _ONE."""
         led = np.array([light.red, light.green, light.blue]) * factor
         mixing = (np.array(self.optics.crosstalk) * led)[::-1].astype(np.float32)
         colour = mixing @ self._reflected(seen)
         colour += np.float32(_ROOM * factor + pedestal)
         np.sqrt(colour, out=colour)
+        colour *= _ONE
+        colour = np.rint(np.minimum(colour, 65535, out=colour), out=colour).astype(np.uint16)
         colour = cv2.merge(list(colour.reshape(3, *seen.shape[1:])))
         # cubic to the work grid, where the shading has to be smooth; beyond it nothing shows
         colour = self._enlarged(colour, 2, cv2.INTER_CUBIC, 'shading')
@@ -225,14 +239,14 @@ class SkinCamera:
             return colour
         cover = cv2.cvtColor(self._cover(seen), cv2.COLOR_GRAY2BGR,
                              dst=self._buffer('cover', colour.shape))
-        return cv2.multiply(colour, cover, dst=cover)
+        return cv2.multiply(colour, cover, dst=cover, scale=1 / _ALL)
 
     def _enlarged(self, field, factor, interpolation, name):
         height, width = (n * factor for n in field.shape[:2])
         return cv2.resize(field, (width, height), interpolation=interpolation,
-                          dst=self._buffer(name, (height, width, *field.shape[2:])))
+                          dst=self._buffer(name, (height, width, *field.shape[2:]), field.dtype))
 
-    def _buffer(self, name, shape, dtype=np.float32):
+    def _buffer(self, name, shape, dtype=np.uint16):
         """Array kept from frame to frame: fresh memory would cost more than the arithmetic."""
         if name not in self._buffers:
             self._buffers[name] = np.empty(shape, dtype)
@@ -253,7 +267,7 @@ class SkinCamera:
         return light
 
     def _cover(self, seen):
-        """Root of the albedo where the markers are now, (H, W)."""
+        """Root of the albedo where the markers are now, (H, W) uint16 in units of 1 / _ALL."""
         source = [self._enlarged(at, 2 * self.geometry.work_factor, cv2.INTER_LINEAR, name)
                   for name, at in zip('xy', self._print_at - seen[2:] * self._print_per_metre,
                                       strict=True)]
@@ -282,7 +296,7 @@ class SkinCamera:
         dark = _MARKER_ALBEDO if elastomer.kind.has_shading else _CLEAR_DOT
         for place, r in zip(self.markers / pixel + middle, radius[inside] / pixel, strict=True):
             _dot(albedo, place, r, _MARKER_EDGE / pixel, dark)
-        self._print = np.sqrt(albedo)
+        self._print = np.rint(_ALL * np.sqrt(albedo)).astype(np.uint16)
         self._print_per_metre = np.float32(1 / pixel)
         x, y = self._seen_axes
         self._print_at = np.stack(
@@ -303,7 +317,8 @@ class SkinCamera:
         column = int(width * (1 + np.sin(0.7 * phase)))
         scene = self._scene[row:row + height, column:column + width]
         dot = np.float32(np.sqrt(_CLEAR_DOT))
-        return dot + (cover - dot) / (1 - dot) * (scene - dot)
+        seen = dot + (cover / np.float32(_ALL) - dot) / (1 - dot) * (scene - dot)
+        return np.rint(_ALL * seen).astype(np.uint16)
 
 
 class _Seen:
