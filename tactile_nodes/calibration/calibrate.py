@@ -19,6 +19,7 @@ from tactile_nodes.calibration.session import (
     Part,
     Sensor,
     SensorStillError,
+    coarse_lag,
     correlation_lag,
     overview,
     press_of,
@@ -42,6 +43,7 @@ _GUARD = 0.05                  # s kept from the ends of the untouched beginning
 _ANY_SCALE = 6e-5              # m per px; cancels out of a contact's place in px
 _NEAR = 0.1                    # s between a frame and a reference contact point
 _POINT_SD = 1e-4               # m, noise of a contact point that moments tell
+_LONG = 20.0                   # s; hardly a press
 _FEW_PRESSES = 8               # fewer are refused
 _GOOD_PRESSES = 30             # fewer are said
 _MAX_SAMPLES, _IDLE_SAMPLES = 1500, 60       # frames that force is fitted to
@@ -180,22 +182,30 @@ class _Run:
         except SensorStillError as error:
             self.parts.append(Part('sensor', False, str(error), error.fix))
             return
+        presses = self.sensor.presses
         zero = ' '.join(f'{v * u:.3g}' for v, u in zip(
             self.sensor.zero, (1, 1, 1, 1e3, 1e3, 1e3), strict=True))
-        self.parts.append(Part('sensor', True, f'{len(self.sensor.presses)} presses; zero {zero} '
-                                               '(N, mN*m) taken off'))
+        longest = float(np.ptp(presses, axis=1).max(initial=0))
+        notes, advice = (), ''
+        if longest > _LONG:
+            notes = f'one press takes {longest:.0f} s',
+            advice = 'If it was not one, the zero of the sensor moves: let it warm up and lift ' \
+                     'off every few seconds.'
+        self.parts.append(Part('sensor', True, f'{len(presses)} presses; zero {zero} (N, mN*m) '
+                                               'taken off', advice, notes))
 
     def _find_untouched(self):
         """Frames of the first idle stretch (else of the longest), and the sensor's delay."""
         seen, sensor = self.seen, self.sensor
-        untouched = within(seen.seconds, sensor.idle[:1], _GUARD)
+        self.lag = coarse_lag(seen, sensor)
+        untouched = within(seen.seconds + self.lag, sensor.idle[:1], _GUARD)
         if np.count_nonzero(untouched) < MIN_FRAMES:
             longest = sensor.idle[np.argmax(np.ptp(sensor.idle, axis=1))]
-            untouched = within(seen.seconds, longest[None], _GUARD)
+            untouched = within(seen.seconds + self.lag, longest[None], _GUARD)
         if untouched.any():
             force = np.linalg.norm(sensor.wrench[:, :3], axis=1)
             self.lag, _ = correlation_lag(seen.seconds, np.sqrt(seen.change(untouched)),
-                                          sensor.seconds, np.sqrt(force))
+                                          sensor.seconds, np.sqrt(force), around=self.lag)
         untouched[np.flatnonzero(untouched)[REFERENCE_FRAMES:]] = False
         self.untouched = untouched
 
@@ -279,8 +289,14 @@ class _Run:
             return
         advice = ('Press a ball of known radius in at about 20 places all over the image and give '
                   'the times with --indentations.')
-        if not self.recording.indentations:
+        table, length = self.recording.indentations, self.seen.seconds[-1]
+        if not table:
             self.parts.append(Part('shading', False, 'no table of indentations was given', advice))
+            return
+        if all(press.start_s > length for press in table):
+            self.parts.append(Part(
+                'shading', False, f'the table of indentations begins at {table[0].start_s:.1f} s, '
+                f'the recording ends at {length:.1f} s', 'Give seconds from the first image.'))
             return
         try:
             self.shading = fit = fit_shading(self.pictures, self.reference, self.geometry,
@@ -351,7 +367,7 @@ class _Run:
         moved = [np.square(f.displacement[f.valid]).mean() if f.valid.any() else 0 for f in fields]
         force = np.linalg.norm(self.sensor.wrench[:, :3], axis=1)
         self.lag, _ = correlation_lag(self.seen.seconds, np.sqrt(moved), self.sensor.seconds,
-                                      force)
+                                      force, around=self.lag)
         return fields
 
     def _fit_contact(self, motion, press):

@@ -55,7 +55,8 @@ def read_indentations(path):
         lines = list(csv.reader(io.StringIO(read_text(path), newline='')))
     except csv.Error as error:
         raise FileError(f'cannot be read ({error})', where=str(path)) from None
-    head = tuple(word.strip() for word in lines[0]) if lines else ()
+    lines = [_written(line) for line in lines]
+    head = tuple(word.lower() for word in lines[0]) if lines else ()
     if head != _COLUMNS:
         raise FileError('wrong columns', where=f'{path}, line 1', found=','.join(head),
                         expected=','.join(_COLUMNS))
@@ -83,12 +84,20 @@ def write_indentations(path, indentations):
     write_durably(path, text.getvalue())
 
 
-def _indentation(line, where):
+def _written(line):
+    """Words of a line, without empty cells at its end as spreadsheets leave them."""
     words = [word.strip() for word in line]
+    while words and not words[-1]:
+        words.pop()
+    return words
+
+
+def _indentation(line, where):
+    ball = any(name in word.lower() for name in _BALLS for word in line[2:3])
+    words = line if ball else line + [''] * (len(_COLUMNS) - len(line))
     if len(words) != len(_COLUMNS):
-        raise FileError('wrong number of columns', where=where, found=len(words),
+        raise FileError('wrong number of columns', where=where, found=len(line),
                         expected=len(_COLUMNS))
-    ball = any(name in words[2].lower() for name in _BALLS)
     try:
         start, end = float(words[0]), float(words[1])
         radius = float(words[3]) if ball else None

@@ -18,6 +18,9 @@ _SURE = 3.0                    # standard deviations of what is there
 _PRINT = 0.03                  # by which a print's pitch may be off; our choice
 _MISTAKEN = 1.6                # more than that is no pitch mistaken, but a sensor
 _LARGEST = 0.1                 # distortion that is believed
+_FOLLOW = 0.6                  # part of the scatter that right axes explain at least
+_TURNED = 5.0                  # degrees that a sensor may be mounted askew
+_SCALES = (1e-6, 1e-3)         # m per px
 _UNEVEN = 0.06                 # one that contact points may show because imprints are seen
                                # unevenly beside the lamps (0.04 with an independent model)
 
@@ -44,7 +47,7 @@ def find_geometry(reference, elastomer, *, given=None, points=None):
     Raises
     ------
     DataError
-        No evidence.
+        No evidence, or reference points in other axes than the image's.
     """
     shape = reference.mean_q8.shape[:2]
     by_markers = by_points = None
@@ -56,6 +59,7 @@ def find_geometry(reference, elastomer, *, given=None, points=None):
     if points is not None and len(points[0]) >= _LEAST_POINTS \
             and points[0].std(axis=0).max() > _LEAST_SPREAD:
         by_points = _fit(*points, shape)
+        _check_axes(by_points)
         from_points = f'from {len(points[0])} reference contact points'
     best = by_markers or by_points
     if not (given or best):
@@ -67,6 +71,7 @@ def find_geometry(reference, elastomer, *, given=None, points=None):
                             'reference sensor that measures moments or with its contact point '
                             '(geometry_msgs/PointStamped).')
     scale, notes, advice = given or best.scale, (), ''
+    _check_scale(scale)
     if given:
         about = 'given'
     elif not by_markers:
@@ -91,15 +96,46 @@ def find_geometry(reference, elastomer, *, given=None, points=None):
 
 @dataclass(frozen=True)
 class _Evidence:
-    """Scale, its standard uncertainty (m per px) and the distortion at the corner."""
+    """Scale, its standard uncertainty (m per px) and the distortion at the corner.
+
+    Of contact points also their turn against the image, degrees, whether they are mirrored, and
+    which part of their scatter is explained.
+    """
 
     scale: float
     sd: float
     distortion: float
+    turn: float = 0.0
+    mirrored: bool = False
+    explained: float = 1.0
 
     def contradicts(self, scale):
         """Whether another scale is further off than a print, too, can be."""
         return abs(scale / self.scale - 1) > max(_PRINT, _SURE * self.sd / self.scale)
+
+
+def _check_axes(points):
+    """Refuse reference points that are turned or mirrored against the image."""
+    fix = 'Publish wrench and contact point in the frame of the fingertip: x to the right of ' \
+          'the image, y to its bottom, z out of the skin.'
+    if points.mirrored:
+        raise DataError('the axes of the reference are mirrored against the image', where='scale',
+                        fix=fix)
+    if points.explained < _FOLLOW:
+        raise DataError('the reference does not follow the contact in the images', where='scale',
+                        found=f'{100 * points.explained:.0f} % of the scatter of its contact '
+                              'points explained', fix=fix)
+    if abs(points.turn) > _TURNED:
+        raise DataError('the axes of the reference are turned against the image', where='scale',
+                        found=f'{points.turn:.0f} degrees', expected=f'within {_TURNED:g}',
+                        fix=fix)
+
+
+def _check_scale(scale):
+    if not _SCALES[0] < scale < _SCALES[1]:
+        raise DataError('impossible image scale', where='scale', found=f'{scale * 1e3:.4g} mm/px',
+                        expected='{:g} to {:g}'.format(*np.multiply(_SCALES, 1e3)),
+                        fix='Give the pitch of markers in mm, contact points in m.')
 
 
 def _lattice(reference, elastomer):
@@ -143,8 +179,19 @@ def _fit(points, pixels, shape, *, printed=False):
         fit = fit_linear(np.concatenate(design[:, keep])[:, :-1], np.concatenate(seen.T[:, keep]))
     if printed:
         a, b, c, d = fit.coefficients[:4]
-        per_metre = np.sqrt(abs(a * d - b * c))
+        per_metre, axes = np.sqrt(abs(a * d - b * c)), ()
     else:
         per_metre = np.hypot(*fit.coefficients[:2])
-    return _Evidence(float(1 / per_metre),
-                     float(np.sqrt(fit.covariance[0, 0]) / per_metre**2), float(distortion))
+        axes = _axes(points, seen, fit.coefficients[:2], miss[keep])
+    return _Evidence(float(1 / per_metre), float(np.sqrt(fit.covariance[0, 0]) / per_metre**2),
+                     float(distortion), *axes)
+
+
+def _axes(points, seen, turned, miss):
+    """Turn, whether mirrored, and explained part of contact points, as in _Evidence."""
+    arm, rest = points - np.median(points, axis=0), seen - np.median(seen, axis=0)
+    free = np.linalg.lstsq(arm, rest, rcond=None)[0]
+    well = 1 - np.square(rest - arm @ free).sum() / np.square(rest).sum() > _FOLLOW
+    return (float(np.degrees(np.arctan2(turned[1], turned[0]))),
+            bool(well and np.linalg.det(free) < 0),
+            float(1 - np.square(miss).mean() / np.square(rest).sum(axis=1).mean()))

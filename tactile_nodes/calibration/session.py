@@ -10,13 +10,17 @@ from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
+from scipy.signal import correlate
 
 from tactile_nodes.errors import DataError
 
 _THUMB = (40, 30)              # columns, rows of the small pictures
 _SATURATED = 250               # grey level
 _BLOCK = 0.01                  # s, over which the sensor is averaged
-_START = 0.3                   # s of untouched skin at the beginning
+_START = 0.3                   # s of untouched skin at the beginning that is asked for
+_STILL = 0.1                   # s, shortest in which a level is seen
+_OFTEN = 3                     # times that a level of rest comes back at least
+_LOST, _LOOK = 5.0, 25.0       # s without rest after which the zero has moved; s to look for it in
 _AVERAGED = 0.02               # s; short beside a press, and some samples of most sensors
 _ABOUT = (np.arange(8) + 0.5) / 8 - 0.5
 _QUIET = (0.008, 1e-4)         # N and N*m, added to five times the noise: what counts as idle
@@ -26,6 +30,8 @@ _FOLLOW = 0.02                 # per block; how fast the zero may follow while i
 _STRETCH = 0.1                 # s, shortest idle stretch that is used
 _PRESS = 0.15                  # s, shortest press
 _LAG_RANGE, _LAG_STEP = 0.3, 0.0025        # s
+_COARSE, _TYPICAL = 0.02, 200  # s; thumbnails for the usual one
+_CORRELATED = 0.5              # of force and images at the right delay; 0.98 where skin shades
 _MOVING = 0.05                 # N, least change of force of a sensor that works
 _WHERE = 'reference sensor'
 _MARGIN = 0.03                 # s from the ends of an idle stretch to what is taken of it
@@ -184,7 +190,7 @@ def reference_sensor(recording, first_ns, last_ns):
     order = np.argsort(seconds, kind='stable')
     seconds, wrench = seconds[order], recording.wrench[order]
     times, blocks = _blocks(seconds, wrench)
-    at_rest = _at_rest(times, blocks)
+    at_rest = _at_rest(times, blocks, _resolution(wrench))
     idle = _stretches(times, at_rest, _STRETCH)
     if not len(idle):
         raise DataError('the reference sensor is never at rest', where=_WHERE,
@@ -252,15 +258,98 @@ def _noise(wrench):
     return np.nanmedian(measured, axis=(0, 1, 2)) / 0.6745 / np.sqrt(2)
 
 
-def _at_rest(times, blocks):
-    """(B,) bool; the level of rest is that of the beginning and drifts slowly."""
-    quiet = _NOISES * _noise(blocks) + np.repeat(_QUIET, 3)
-    level = np.median(blocks[times < times[0] + _START], axis=0)
-    at_rest = np.zeros(len(times), bool)
-    for i, block in enumerate(blocks):
-        if (np.abs(block - level) < quiet).all():
+def _resolution(wrench):
+    """Smallest step (6,) between the values of each axis."""
+    steps = []
+    for column in wrench.T:
+        step = np.diff(np.unique(column))
+        steps.append(step.min() if len(step) else 0.0)
+    return np.array(steps)
+
+
+def _at_rest(times, blocks, resolution):
+    """(B,) bool; the level of rest drifts slowly, and may step."""
+    quiet = _NOISES * _noise(blocks) + resolution + np.repeat(_QUIET, 3)
+    stills = _stills(times, blocks, quiet)
+    first = _first_rest(stills, quiet)
+    begin = int(np.searchsorted(times, first.begin))
+    back = [_Still(-still.end, -still.begin, still.level) for still in reversed(stills)]
+    return np.concatenate([
+        _follow(-times[:begin][::-1], blocks[:begin][::-1], first.level, quiet, back)[::-1],
+        _follow(times[begin:], blocks[begin:], first.level, quiet, stills)])
+
+
+@dataclass(frozen=True, eq=False)
+class _Still:
+    """A stretch, s, in which the sensor shows one level (6,)."""
+
+    begin: float
+    end: float
+    level: np.ndarray
+
+
+def _stills(times, blocks, quiet):
+    """List of _Still in time order; at least one."""
+    count = max(3, round(_STILL / np.median(np.diff(times))))
+    stills = []
+    for start in range(0, len(times) - count + 1, count):
+        part = blocks[start:start + count]
+        level, begin, end = np.median(part, axis=0), times[start], times[start + count - 1]
+        if (np.ptp(part, axis=0) > quiet).any():
+            continue
+        if stills and stills[-1].end >= times[start - 1] \
+                and (np.abs(level - stills[-1].level) < quiet).all():
+            begin, level = stills[-1].begin, stills.pop().level
+        stills.append(_Still(begin, end, level))
+    if not stills:
+        raise DataError('the reference sensor is never at rest', where=_WHERE,
+                        expected=f'{_START:g} s of untouched skin at the beginning',
+                        fix='Record some seconds of untouched skin at the beginning and between '
+                            'presses.')
+    return stills
+
+
+def _returns(stills, quiet):
+    """How often each level (of K) is there."""
+    levels = np.array([still.level for still in stills])
+    return np.array([(np.abs(levels - level) < quiet).all(axis=1).sum() for level in levels])
+
+
+def _first_rest(stills, quiet):
+    """The _Still to begin with: the first, unless it never comes back as others do."""
+    returns = _returns(stills, quiet)
+    return stills[0 if returns[0] > 1 or returns.max() < _OFTEN else int(np.argmax(returns))]
+
+
+def _follow(times, blocks, level, quiet, stills):
+    """(B,) bool: at rest, from `level` on.
+
+    Where that does not come for long, the zero has moved: to the nearest of the levels that come
+    more than once in the time after.
+    """
+    at_rest, level = np.zeros(len(times), bool), level.copy()
+    rested = moved = times[0] if len(times) else 0.0
+    i = 0
+    while i < len(times):
+        if (np.abs(blocks[i] - level) < quiet).all():
             at_rest[i] = True
-            level += _FOLLOW * (block - level)
+            level += _FOLLOW * (blocks[i] - level)
+            if times[i] - moved > _STRETCH:        # not just on its way through that level
+                rested = times[i]
+            i += 1
+            continue
+        moved = times[i]
+        if moved - rested > _LOST:
+            after = [s for s in stills if rested < s.begin < rested + _LOOK]
+            again = [s for s, n in zip(after, _returns(after, quiet), strict=True) if n > 1] \
+                if after else []
+            rested = times[i]
+            if again:
+                level = min(again, key=lambda s: (np.abs(s.level - level) / quiet).max()).level
+                rested = next(s.begin for s in again if (np.abs(s.level - level) < quiet).all())
+                level, i = level.copy(), int(np.searchsorted(times, rested))
+                continue
+        i += 1
     return at_rest
 
 
@@ -337,6 +426,32 @@ def correlation_lag(seconds, signal, sensor_seconds, sensor_signal, *, around=0.
         if curvature < 0:
             lag += _LAG_STEP * 0.5 * (before - after) / curvature
     return float(lag), float(score[best])
+
+
+def coarse_lag(seen, sensor):
+    """How much later the sensor's stamps are than the camera's, s, to 0.02 s, however much.
+
+    Largest correlation of the force with how much the images differ from the usual one; 0 where
+    they have little in common, as on a clear skin with something behind it.
+
+    Parameters
+    ----------
+    seen : Overview
+    sensor : Sensor
+    """
+    usual = np.median(seen.thumbs[::max(1, len(seen.thumbs) // _TYPICAL)].astype(np.float32),
+                      axis=0)
+    ratio = seen.thumbs / np.maximum(usual, 1)
+    ratio /= np.median(ratio, axis=(1, 2))[:, None, None]
+    change = np.sqrt(np.square(ratio - 1).mean(axis=(1, 2, 3), dtype=np.float64))
+    force = np.sqrt(np.linalg.norm(sensor.wrench[:, :3], axis=1))
+    when = np.arange(min(0, sensor.seconds[0]), max(seen.seconds[-1], sensor.seconds[-1]), _COARSE)
+    a = np.interp(when, seen.seconds, change - change.mean(), left=0, right=0)
+    b = np.interp(when, sensor.seconds, force - force.mean(), left=0, right=0)
+    score = correlate(b, a) / max(np.linalg.norm(a) * np.linalg.norm(b), 1e-30)
+    lags = _COARSE * (np.arange(len(score)) - len(a) + 1)
+    best = int(np.argmax(score))
+    return float(lags[best]) if score[best] > _CORRELATED else 0.0
 
 
 @dataclass(frozen=True)

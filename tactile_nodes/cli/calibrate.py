@@ -48,14 +48,21 @@ def run(args):
     from tactile_nodes.calibration.calibrate import calibrate
     from tactile_nodes.calibration.indentations import read_indentations
     from tactile_nodes.cli.calibrate_page import calibration_page
+    from tactile_nodes.errors import FileError
     from tactile_nodes.files.calibration import check_new, write_calibration
+    from tactile_nodes.files.durable import write_durably
     from tactile_nodes.files.elastomer import read_elastomer
 
+    report = args.out.with_suffix('.html')
+    if args.out == report or not args.out.parent.is_dir() or report.is_dir():
+        raise FileError('cannot be written', where=str(args.out),
+                        expected='a name such as CAL.yaml, in a folder that is there; the report '
+                                 f'goes beside it, to {report.name}')
     if not args.force:
         check_new(args.out)
     elastomer = read_elastomer(args.elastomer)
     indentations = read_indentations(args.indentations) if args.indentations else ()
-    recording = _recording(args, tuple(indentations))
+    recording, dropped = _recording(args, tuple(indentations))
     progress = _Stages()
     outcome = calibrate(recording, elastomer, serial=args.serial, progress=progress,
                         metres_per_px=args.mm_per_px * 1e-3 if args.mm_per_px else None)
@@ -67,13 +74,16 @@ def run(args):
             print(f'{"":<9} caution: {note}')
         if part.advice:
             print(f'{"":<9} next: {part.advice}')
-    report = args.out.with_suffix('.html')
-    report.write_text(calibration_page(outcome, recording), encoding='utf-8')
+    if dropped:
+        print('images    left out: ' + ', '.join(
+            f'{count} {what}' for what, count in sorted(dropped.items())))
+    write_durably(report, calibration_page(outcome, recording))
     print(f'written   {args.out}, report {report}')
     return 0
 
 
 def _recording(args, indentations):
+    """The Recording, and the Counter of images that were left out in the last pass."""
     import numpy as np
 
     from tactile_nodes.calibration.session import Recording
@@ -103,7 +113,8 @@ def _recording(args, indentations):
     def images():
         return ((frame.stamp_ns, frame.image) for frame in source.frames())
 
-    return Recording(args.recording.name, images, indentations=indentations, **arrays)
+    return Recording(args.recording.name, images, indentations=indentations, **arrays), \
+        source.dropped
 
 
 def _topic(path, kinds, kind, wanted, option):

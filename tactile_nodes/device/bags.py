@@ -9,6 +9,7 @@ import sqlite3
 from tactile_nodes.errors import DeviceError
 
 SUFFIXES = ('.mcap', '.db3')
+_MCAP = b'\x89MCAP0\r\n'        # MCAP specification, "Magic"
 
 _log = logging.getLogger(__name__)
 
@@ -93,23 +94,23 @@ def is_bag(path):
     if path.is_dir():
         return (path / 'metadata.yaml').exists() or any(
             any(path.glob(f'*{suffix}')) for suffix in SUFFIXES)
-    return path.is_file() and path.suffix in SUFFIXES
+    return path.is_file() and path.suffix.lower() in SUFFIXES
 
 
 def _storage_of(path):
     """What reads the files of the bag at `path`."""
     if path.is_file():
-        return (_McapFiles if path.suffix == '.mcap' else _Indexed)([path])
-    files = _in_order(path.glob('*.mcap'))
+        return (_McapFiles if path.suffix.lower() == '.mcap' else _Indexed)([path])
+    files = in_order(path.glob('*.mcap'))
     if files:
         return _McapFiles(files)
     if (path / 'metadata.yaml').exists():
         return _Indexed([path])
-    return _Indexed(_in_order(path.glob('*.db3')))
+    return _Indexed(in_order(path.glob('*.db3')))
 
 
-def _in_order(files):
-    """Files of a split bag by their number, so that bag_2 comes before bag_10."""
+def in_order(files):
+    """Files by the numbers in their names, so that bag_2 comes before bag_10."""
     return sorted(files, key=lambda file: [int(part) if part.isdigit() else part
                                            for part in re.split(r'(\d+)', file.name)])
 
@@ -118,8 +119,11 @@ class _McapFiles:
     """Messages of .mcap files, read from the front."""
 
     def __init__(self, files):
-        self._files = files
         self._reader = _imported('mcap.reader')
+        self._files = files
+        if not any(_first_bytes(file) == _MCAP for file in files):
+            raise DeviceError('not an MCAP file', where=', '.join(map(str, files)),
+                              found=_first_bytes(files[0]), expected=f'{_MCAP} at its beginning')
 
     def topics(self):
         """{topic: message type}, from the summary if the file has one."""
@@ -127,7 +131,7 @@ class _McapFiles:
         for path in self._files:
             found = self._summary(path)
             topics.update(found or ((channel.topic, schema.name)
-                                    for schema, channel, _ in self._all(path, None)))
+                                    for schema, channel, _ in self._all(path, None) if schema))
         return topics
 
     def _summary(self, path):
@@ -136,7 +140,8 @@ class _McapFiles:
             try:
                 summary = self._reader.make_reader(file).get_summary()
                 return {channel.topic: summary.schemas[channel.schema_id].name
-                        for channel in summary.channels.values()} if summary else {}
+                        for channel in summary.channels.values()
+                        if channel.schema_id in summary.schemas} if summary else {}
             except _mcap_damage():
                 return {}
 
@@ -154,6 +159,14 @@ class _McapFiles:
             except _mcap_damage() as error:
                 _log.warning('%s ends early (%s: %s), what comes before is used', path,
                              type(error).__name__, error)
+
+
+def _first_bytes(file):
+    try:
+        with file.open('rb') as stream:
+            return stream.read(len(_MCAP))
+    except OSError as error:
+        raise DeviceError(f'cannot be read ({error.strerror})', where=str(file)) from None
 
 
 def _mcap_damage():

@@ -6,7 +6,7 @@ import re
 import cv2
 import numpy as np
 
-from tactile_nodes.device.bags import Bag, is_bag, stamp_of
+from tactile_nodes.device.bags import Bag, in_order, is_bag, stamp_of
 from tactile_nodes.errors import DeviceError
 from tactile_nodes.interface import FINGER_TOPICS
 
@@ -121,7 +121,7 @@ def images_at(path, topic, rate):
         raise DeviceError('no such recording', where=str(path), fix='Check the path.')
     if is_bag(path):
         return _BagImages(path, topic)
-    files = sorted(file for file in path.iterdir() if file.suffix.lower() in SUFFIXES) \
+    files = in_order(file for file in path.iterdir() if file.suffix.lower() in SUFFIXES) \
         if path.is_dir() else []
     if files:
         return _Folder(path, files, rate)

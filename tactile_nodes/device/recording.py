@@ -16,18 +16,20 @@ class RecordingDevice(FingertipDevice):
     """Frames out of a file, at the speed they were recorded or as fast as they are read.
 
     A damaged image is dropped and counted ('corrupt image'), one of another size than the first
-    too ('other image size'); the sequence numbers are those of the recording, so they show it.
+    too ('other image size'), and one with the stamp of the one before ('same stamp'); the sequence
+    numbers are those of the recording, so they show it.
 
     Parameters
     ----------
     path : path
         A bag (folder, or a single .mcap that may lack its end), or a folder of .png and .jpg
-        files, which are taken in the order of their names.
+        files, which are taken in the order of the numbers in their names.
     topic : str, optional
         Image or CompressedImage topic of a bag; not needed when the bag has only one.
     realtime : bool
         True: at recorded speed, stamps moved to `clock`; a frame that is overtaken is dropped
-        ('sequence gap'). False: every frame at once, with the stamp it was recorded with.
+        ('sequence gap'). False: every frame at once, with the stamp it was recorded with; those
+        of a folder begin at 0.
     repeat : bool
         Begin again at the end.
     frame_rate : float
@@ -89,7 +91,8 @@ class RecordingDevice(FingertipDevice):
         self._need_open()
         self.dropped.clear()
         self._images, self._next = self._entries(), None
-        self._began, self._began_clock, self._first = time.monotonic(), self._clock(), None
+        self._began, self._began_clock = time.monotonic(), self._clock()
+        self._first = self._last = None
         self._stopped.clear()
 
     def read(self, timeout):
@@ -121,7 +124,11 @@ class RecordingDevice(FingertipDevice):
             if image.shape != self._shape:
                 self.dropped['other image size'] += 1
                 continue
-            if self._realtime or self._source.frame_rates:
+            if stamp == self._last:
+                self.dropped['same stamp'] += 1
+                continue
+            self._last = stamp
+            if self._realtime:
                 stamp += self._began_clock - self._first
             return Frame(image=image, stamp_ns=stamp, sequence=sequence, jpeg=jpeg)
 

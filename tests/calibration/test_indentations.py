@@ -20,6 +20,14 @@ def test_the_table_is_read_in_time_order(tmp_path):
         Indentation(3.0, 4.0, 'flat box', None)]
 
 
+def test_a_table_from_a_spreadsheet(tmp_path):
+    """Empty cells at the end, lines of them, another case of the heads."""
+    path = tmp_path / 'table.csv'
+    path.write_text('Start_s,End_s,Shape,Radius_mm,,\r\n1,1.5,Sphere,4,,\r\n2,3,box,,,\r\n,,,,,\r\n')
+    assert read_indentations(path) == [Indentation(1.0, 1.5, 'sphere', 4e-3),
+                                       Indentation(2.0, 3.0, 'box', None)]
+
+
 @pytest.mark.parametrize(('text', 'expected'), [
     ('', 'line 1: wrong columns'),
     ('start,end\n1,2\n', 'line 1: wrong columns'),

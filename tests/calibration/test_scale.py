@@ -64,6 +64,20 @@ def test_scale_from_contact_points():
         find_geometry(picture_of, plain, points=(points[:5], pixels[:5]))
 
 
+@pytest.mark.parametrize(('axes', 'why'), [
+    ([[0, -1], [1, 0]], "turned.*'90 degrees'"), ([[-1, 0], [0, -1]], 'turned'),
+    ([[0.966, -0.259], [0.259, 0.966]], "turned.*'15 degrees'"), ([[1, 0], [0, -1]], 'mirrored'),
+    ([[0, 0], [0, 0]], 'not follow|turned'), ([[1e3, 0], [0, 1e3]], 'impossible image scale')])
+def test_contact_points_in_other_axes_are_refused(axes, why):
+    plain, rng = Elastomer('plain', ElastomerKind.REFLECTIVE, 3e-3, 4e5, 0.48), \
+        np.random.default_rng(4)
+    pixels = rng.uniform((0, 0), (320, 240), (40, 2))
+    points = 60e-6 * (pixels - (160, 120)) @ axes
+    points += rng.normal(0, 2.5e-3 * (why[0] == 'n'), (40, 2))
+    with pytest.raises(DataError, match=why):
+        find_geometry(untouched(ImageGeometry(240, 320, 60e-6)), plain, points=(points, pixels))
+
+
 @pytest.fixture(scope='module')
 def marked():
     """Reference at 60 um/px of markers 1.5 mm apart, elastomer, and contact points that fit."""

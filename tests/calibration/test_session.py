@@ -3,8 +3,10 @@ import numpy as np
 import pytest
 
 from tactile_nodes.calibration.session import (
+    Overview,
     Recording,
     SensorStillError,
+    coarse_lag,
     correlation_lag,
     overview,
     press_of,
@@ -55,6 +57,40 @@ def test_a_slow_drift_of_the_zero_is_taken_off():
     rest = within(found.seconds, found.idle, 0.05)
     assert np.abs(found.wrench[rest, 2]).mean() < 0.025          # its noise is 0.02
     assert found.drift[2] == pytest.approx(0.1, rel=0.2)
+
+
+@pytest.mark.parametrize('what', ['step', 'fast drift', 'begins pressed', 'coarse'])
+def test_presses_are_found_whatever_the_zero_does(what):
+    one = recording()
+    seconds, wrench = (one.wrench_ns - 10**18) * 1e-9, one.wrench.copy()
+    if what == 'step':
+        wrench[seconds > 13, 2] += 0.3
+    elif what == 'fast drift':
+        wrench[:, 2] += 0.02 * seconds
+    elif what == 'coarse':
+        wrench = np.round(wrench / ([0.05] * 3 + [2e-3] * 3)) * ([0.05] * 3 + [2e-3] * 3)
+    else:
+        wrench[seconds < 1, 2] -= 3
+    found = sensor_of(recording(wrench=wrench))
+    presses = found.presses[what == 'begins pressed':]
+    assert len(presses) == len(STARTS)
+    np.testing.assert_allclose(presses[:, 0], STARTS, atol=0.1)
+    np.testing.assert_allclose(presses[:, 1], STARTS + 2, atol=0.1)
+    assert found.at(STARTS + 1)[:, 2] == pytest.approx(-4, abs=0.2)
+
+
+@pytest.mark.parametrize('late', [-7.3, -0.6, 0.0, 12.0])
+def test_clocks_that_are_far_apart(late):
+    """And images that show nothing of the presses say nothing of it."""
+    frames = np.arange(0, LENGTH, 1 / 20)
+    thumbs = np.full((len(frames), 30, 40, 3), 100, np.float16)
+    thumbs[:, 10:15, 10:15] -= (30 * load(frames))[:, None, None, None].astype(np.float16)
+    sensor = sensor_of(recording(wrench_ns=recording().wrench_ns + round(late * 1e9)))
+    seen = Overview(np.round(frames * 1e9).astype(np.int64) + 10**18, thumbs, None, (240, 320))
+    assert coarse_lag(seen, sensor) == pytest.approx(late, abs=0.03)
+    dull = Overview(seen.stamps_ns, np.random.default_rng(1).normal(
+        100, 1, thumbs.shape).astype(np.float16), None, (240, 320))
+    assert coarse_lag(dull, sensor) == 0
 
 
 def test_noise_is_that_of_a_mean_of_five_samples():

@@ -9,7 +9,7 @@ from tactile_nodes.core import contact as finding
 from tactile_nodes.core.contact import ContactStage
 from tactile_nodes.core.depth import TERMS, ShadingModel, SteepShading, position_terms
 from tactile_nodes.core.geometry import ImageGeometry
-from tactile_nodes.core.reference import ReferenceBuilder
+from tactile_nodes.core.reference import Reference, ReferenceBuilder
 from tactile_nodes.core.types import Elastomer, ElastomerKind
 from tactile_nodes.errors import DataError
 from tests.skin_pictures import (
@@ -323,6 +323,10 @@ def test_wrong_input_is_refused(stage, reference):
         fresh.process(np.zeros((240, 320, 3), np.uint8))
     with pytest.raises(DataError, match='wrong reference'):
         ContactStage(ImageGeometry(120, 160, 1e-4), MARKED).set_reference(reference)
+    grey = Reference(np.repeat(reference.mean_q8[..., :1], 3, axis=2), reference.noise_q8,
+                     reference.frames)
+    with pytest.raises(DataError, match='grey images, but a calibration with colour'):
+        ContactStage(GEOMETRY, MARKED, shading()).set_reference(grey)
     for image in (np.zeros((120, 160, 3), np.uint8), np.zeros((240, 320, 3), np.float32)):
         with pytest.raises(DataError, match='wrong image'):
             stage.process(image)

@@ -151,6 +151,17 @@ def test_corrupt_images_in_a_bag_are_dropped_and_counted(tmp_path):
     assert dropped == {'corrupt image': 2, 'other image size': 1}
 
 
+def test_numbers_in_names_need_not_be_padded(tmp_path):
+    folder = tmp_path / 'images'
+    folder.mkdir()
+    for number in range(12):
+        cv2.imwrite(str(folder / f'{number}.png'), image_of(number))
+    frames, _ = play(folder, frame_rate=20.0)
+    for number, frame in enumerate(frames):
+        np.testing.assert_array_equal(frame.image, image_of(number))
+    assert [frame.stamp_ns for frame in frames] == [50_000_000 * n for n in range(12)]
+
+
 def test_truncated_and_damaged_files_in_a_folder_are_dropped_and_counted(tmp_path):
     folder = write_folder(tmp_path / 'images', 4)
     for number, suffix in ((4, '.jpg'), (5, '.png')):
@@ -209,7 +220,7 @@ def test_not_a_recording(tmp_path):
     with pytest.raises(DeviceError, match='not a recording'):
         RecordingDevice(tmp_path).open()
     (tmp_path / 'garbage.mcap').write_bytes(b'garbage' * 100)
-    with pytest.raises(DeviceError, match=r'garbage\.mcap.*no such image topic.*no topics'):
+    with pytest.raises(DeviceError, match=r'garbage\.mcap.*not an MCAP file.*garbag'):
         RecordingDevice(tmp_path / 'garbage.mcap').open()
     (tmp_path / 'metadata.yaml').write_text('nonsense: true')
     (tmp_path / 'garbage.mcap').unlink()
