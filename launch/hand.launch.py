@@ -16,7 +16,13 @@ from launch_ros.actions import Node
 
 from launch import LaunchDescription
 from tactile_nodes.hand.discovery import discovery_settings
-from tactile_nodes.hand.plan import LAYOUTS, load_plan, record_folder, write_parameters
+from tactile_nodes.hand.plan import (
+    LAYOUTS,
+    arguments_of,
+    load_plan,
+    record_folder,
+    write_parameters,
+)
 from tactile_nodes.hand.resources import find_executable, shipped
 
 RESPAWN_DELAY = 1.0      # s
@@ -58,6 +64,6 @@ def _action(process, folder):
         return LogInfo(msg=f'{process.package}/{process.executable} is not installed: left out')
     return Node(
         package=process.package, executable=process.executable, namespace=process.namespace,
-        name=process.node, exec_name=process.name, arguments=list(process.arguments),
+        name=process.node, exec_name=process.name, arguments=arguments_of(process, folder),
         parameters=[str(write_parameters(process, folder))] if process.parameters else [],
         output='screen', respawn=process.respawn, respawn_delay=RESPAWN_DELAY)

@@ -84,7 +84,7 @@ def _prepare(out):
     os.environ.setdefault('ROS_AUTOMATIC_DISCOVERY_RANGE', 'LOCALHOST')
     os.environ.setdefault('ROS_DOMAIN_ID', str(1 + os.getpid() % 100))
     stopping = []
-    for number in (signal.SIGINT, signal.SIGTERM):
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         signal.signal(number, lambda number, _: stopping.append(number))
     return stopping
 
@@ -99,9 +99,11 @@ def _run_hand(hand, plan, duration, stopping):
     last_line = {}
 
     def heard(event):
-        last_line[event.process] = event.text
         if event.kind == 'exited':
-            print(f'[{event.process}] {event.text}', flush=True)
+            print(f'[{event.process}] {event.text}'
+                  + (f': {said}' if (said := last_line.get(event.process)) else ''), flush=True)
+        else:
+            last_line[event.process] = event.text
 
     with HandMonitor(plan.namespace, plan.fingers) as monitor, \
             Supervisor(plan, on_event=heard) as supervisor:
@@ -127,7 +129,12 @@ def _run_hand(hand, plan, duration, stopping):
                     supervisor.poll(0.1)
                 table.update(time.monotonic() - begin, monitor.fingers)
         span = start, time.time_ns()
+        lost = [name for name in plan.fingers if monitor.readers(name) < 2]
         supervisor.stop(within=_STOP_WITHIN)
+    if lost and not stopping:
+        print(f'tactile: nothing records {", ".join(lost)}: {last_line.get("recorder")}',
+              file=sys.stderr)
+        return 1, None, None
     return 130 if signal.SIGINT in stopping else 0, span, monitor.fingers
 
 

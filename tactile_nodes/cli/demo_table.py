@@ -2,20 +2,25 @@
 """The demo's live table: in place on a terminal, else a line per second and finger."""
 
 import sys
+from time import time_ns
 
 import numpy as np
 
-_RECENT_NS = 5 * 10**9
+_RECENT_NS, _SILENT_NS = 5 * 10**9, 10**9
 _COLUMNS = ('finger', 'rate', 'dropped', 'latency p50 / p99', 'contact', 'press', 'shear',
             'torsion')
 
 
-def row_of(name, watch, frame_rate):
-    """Texts of a finger's row, over the last five seconds; `frame_rate` is the one wanted, Hz."""
+def row_of(name, watch, frame_rate, now):
+    """Texts of a finger's row, over the last five seconds before `now`, ns.
+
+    `frame_rate` is the one wanted, Hz.
+    """
     arrivals = np.array(watch.arrivals[-1500:], np.int64).reshape(-1, 2)
-    recent = arrivals[arrivals[:, 0] > arrivals[-1:, 0].max(initial=0) - _RECENT_NS]
-    if len(recent) < 2:
-        return (name, *('-' for _ in _COLUMNS[1:]))
+    recent = arrivals[arrivals[:, 0] > now - _RECENT_NS]
+    if len(recent) < 2 or recent[-1, 0] < now - _SILENT_NS:
+        silent = ['silent'] if len(arrivals) else []
+        return (name, *silent, *('-' for _ in _COLUMNS[1 + len(silent):]))
     gaps = np.diff(recent[:, 1]) * 1e-9 * frame_rate
     latency = (recent[:, 0] - recent[:, 1]) / 1e6
     force, torque = watch.wrench.wrench.force, watch.wrench.wrench.torque
@@ -55,12 +60,13 @@ class LiveTable:
     def update(self, elapsed, fingers):
         """Show the state after `elapsed` seconds; `fingers` maps names to FingerWatch."""
         if self._live:
-            rows = [row_of(name, watch, self._rates[name]) for name, watch in fingers.items()]
+            rows = [row_of(name, watch, self._rates[name], time_ns())
+                    for name, watch in fingers.items()]
             self._live.update(self._table(elapsed, rows), refresh=True)
         elif int(elapsed) > self._last_line:
             self._last_line = int(elapsed)
             for name, watch in fingers.items():
-                texts = row_of(name, watch, self._rates[name])[1:]
+                texts = row_of(name, watch, self._rates[name], time_ns())[1:]
                 row = ', '.join(f'{column} {text}' for column, text in
                                 zip(_COLUMNS[1:], texts, strict=True))
                 print(f'{elapsed:5.1f} s  {name}: {row}', flush=True)

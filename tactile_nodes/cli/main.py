@@ -14,6 +14,16 @@ COMMANDS = ('demo', 'up', 'devices', 'check', 'calibrate', 'process', 'reference
 
 def main(argv=None):
     """Run the command line and return its exit code: 0, 2 for bad input, 130 for Ctrl-C."""
+    try:
+        return _run(argv)
+    except TactileError as error:
+        print(f'tactile: {error}', file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        return 130
+
+
+def _run(argv):
     parser = argparse.ArgumentParser(prog='tactile', description='Camera-based tactile fingertips '
                                                                  'on a robot hand.')
     parser.add_argument('--version', action='version', version=f'%(prog)s {__version__}')
@@ -21,13 +31,7 @@ def main(argv=None):
     for name in COMMANDS:
         import_module(f'tactile_nodes.cli.{name}').add_parser(subparsers)
     args = parser.parse_args(argv)
-    try:
-        return args.run(args)
-    except TactileError as error:
-        print(f'tactile: {error}', file=sys.stderr)
-        return 2
-    except KeyboardInterrupt:
-        return 130
+    return args.run(args)
 
 
 if __name__ == '__main__':

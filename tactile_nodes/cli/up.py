@@ -1,6 +1,7 @@
 # SPDX-License-Identifier: Apache-2.0
 """`tactile up`: bring a hand up without ROS launch and keep it up until Ctrl-C or SIGTERM."""
 
+import errno
 import os
 import signal
 import sys
@@ -79,9 +80,9 @@ class _Printer:
         self.line(f'[{event.process}] ' + ('' if event.kind == 'output' else '*** ') + event.text)
 
     def line(self, text):
-        try:
-            print(text, flush=True)
-        except BrokenPipeError:
-            # What is still printed, also at exit, goes nowhere instead of failing again.
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-            self._stopping.append('output closed')
+        try:                     # past Python's buffer, which would fail again at the exit
+            os.write(sys.stdout.fileno(), f'{text}\n'.encode(errors='replace'))
+        except OSError as error:
+            if error.errno in (errno.EPIPE, errno.EIO):
+                self._stopping.append('output closed')
+            # else, as on a full disk, the line is lost and the hand goes on

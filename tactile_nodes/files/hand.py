@@ -6,7 +6,9 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
+from tactile_nodes.core.geometry import ImageGeometry
 from tactile_nodes.core.types import Elastomer
+from tactile_nodes.errors import DataError
 from tactile_nodes.files.calibration import read_calibration
 from tactile_nodes.files.device_profile import NUMBER_YOURSELF, read_device_profile
 from tactile_nodes.files.elastomer import read_elastomer
@@ -22,6 +24,7 @@ _DEFAULTS = {
     'leds': {name[4:]: _DEVICE[name].default for name in _DEVICE if name.startswith('led.')},
 }
 _MOST_FINGERS = 32
+_TAKEN = ('hand', 'recorder', 'rviz')      # names of a hand's other processes
 _NAME = re.compile(r'[a-zA-Z](_?[a-zA-Z0-9])*')
 _FRAME = re.compile(r'[a-zA-Z0-9_][a-zA-Z0-9_/.-]*')
 
@@ -151,6 +154,10 @@ def read_hand(path):
                                     "letters, digits, '_', '/', '.', '-', no '/' at the start"),
             'width': image.integer('width', **_range('width')),
             'height': image.integer('height', **_range('height'))}
+    try:
+        ImageGeometry.usual(hand['height'], hand['width'])
+    except DataError as error:
+        raise top.error('image', error.found, error.expected) from None
     image.finish()
     common = _settings(top, _DEFAULTS)
     group = top.section('fingers')
@@ -182,6 +189,8 @@ def _check_owners(group, names):
 
 def _finger(group, name, common, size):
     _name(group, name, name)
+    if name in _TAKEN:
+        raise group.error(name, name, 'another name: a process of the hand has this one')
     where = group.section(name)
     serial = where.text('serial')
     elastomer_file = where.file('elastomer')
@@ -190,10 +199,14 @@ def _finger(group, name, common, size):
     if calibration_file is not None:
         read_calibration(calibration_file, serial=serial, elastomer=elastomer.name, size=size)
     settings = _settings(where, common)
+    device = _device(where.section('device'))
+    if device.kind == 'virtual' and settings['exposure_ms'] * settings['frame_rate'] > 1e3:
+        raise where.error('exposure_ms', settings['exposure_ms'],
+                          f'at most a frame period, {1e3 / settings["frame_rate"]:.4g} ms')
     finger = Finger(
         name=name, serial=serial, elastomer=elastomer,
         elastomer_file=elastomer_file, calibration_file=calibration_file,
-        device=_device(where.section('device')), mount=_mount(where.section('mount', None)),
+        device=device, mount=_mount(where.section('mount', None)),
         frame_rate=settings['frame_rate'], exposure=settings['exposure_ms'] * 1e-3,
         gain=settings['gain'], leds=settings['leds'])
     where.finish()

@@ -4,9 +4,12 @@
 Both ways to bring a hand up start exactly this: the launch file and the supervisor.
 """
 
+import itertools
 import json
 from dataclasses import dataclass, field
 from pathlib import Path
+
+import yaml
 
 from tactile_nodes.device.recording import RecordingDevice
 from tactile_nodes.errors import TactileError
@@ -15,6 +18,7 @@ from tactile_nodes.hand.resources import PACKAGE, shipped
 from tactile_nodes.interface import PARAMETERS
 
 LAYOUTS = ('composed', 'split')
+_SHOWN = ('wrench', 'contact')         # of each finger in the viewer
 _STAGES = ('device', 'contact', 'flow', 'force', 'view')
 
 
@@ -36,6 +40,8 @@ class Process:
         ROS parameters by name, for every node in the process.
     arguments : tuple of str
         Before the ROS arguments.
+    file : str
+        Text of a file that is written for it and named as the last of these; '' for none.
     respawn : bool
         Whether it is started again when it ends by itself.
     """
@@ -47,6 +53,7 @@ class Process:
     node: str | None = None
     parameters: dict = field(default_factory=dict)
     arguments: tuple[str, ...] = ()
+    file: str = ''
     respawn: bool = True
 
     @property
@@ -76,8 +83,13 @@ def load_plan(path, **options):
     plan = plan_hand(hand, **options)
     for finger in hand.fingers:
         if finger.device.recording:
-            with RecordingDevice(finger.device.recording, topic=finger.device.topic or None):
-                pass          # it opens, and has the topic
+            with RecordingDevice(finger.device.recording, topic=finger.device.topic or None) \
+                    as device:          # it opens, and has the topic
+                size = device.info.width_px, device.info.height_px
+            if size != (hand.width, hand.height):
+                raise TactileError('recording of another image size', found='{}x{}'.format(*size),
+                                   where=f'{path}: {finger.name}',
+                                   expected=f'{hand.width}x{hand.height}')
     return plan
 
 
@@ -123,9 +135,8 @@ def plan_hand(hand, *, fingers=None, layout='composed', record=None, trials=None
             'fingers': names, 'output': str(Path(record or trials).absolute()),
             'hand_file': str(hand.path), 'autostart': record is not None}))
     if rviz:
-        viewer = ('-d', str(shipped('config/four_finger_hand.rviz')))
-        processes.append(Process('rviz', 'rviz2', 'rviz2', namespace, arguments=viewer,
-                                 respawn=False))
+        processes.append(Process('rviz', 'rviz2', 'rviz2', namespace, arguments=('-d',),
+                                 file=_viewer(hand, names), respawn=False))
     return Plan(namespace, names, tuple(processes))
 
 
@@ -137,6 +148,15 @@ def record_folder(text):
     return {'': None, 'false': None, 'true': Path('recordings')}.get(text.lower(), Path(text))
 
 
+def arguments_of(process, folder):
+    """Arguments of a process before the ROS arguments; its file is written into `folder`."""
+    if not process.file:
+        return list(process.arguments)
+    path = Path(folder) / f'{process.name}.file'
+    path.write_text(process.file, encoding='utf-8')
+    return [*process.arguments, str(path)]
+
+
 def write_parameters(process, folder):
     """Write the process's parameters as a ROS parameter file and return its path.
 
@@ -146,6 +166,26 @@ def write_parameters(process, folder):
     content = {'/**': {'ros__parameters': process.parameters}}
     path.write_text(json.dumps(content, indent=2, ensure_ascii=False), encoding='utf-8')
     return path
+
+
+def _viewer(hand, names):
+    """RViz configuration, in JSON, which is YAML: the shipped one with these names instead."""
+    config = yaml.safe_load(shipped('config/four_finger_hand.rviz').read_text(encoding='utf-8'))
+    manager = config['Visualization Manager']
+    common, fingers = [], {}
+    for display in manager['Displays']:
+        name, _, kind = display['Name'].partition(' ')
+        (fingers.setdefault(name, []) if kind in _SHOWN else common).append(display)
+    shipped_hand = manager['Global Options']['Fixed Frame'].removesuffix('_base')
+    text = [json.dumps(common)]
+    for name, (old, displays) in zip(names, itertools.cycle(fingers.items()), strict=False):
+        text.append(json.dumps(displays).replace(f'"{old} ', f'"{name} ')
+                    .replace(f'/{old}/', f'/{name}/'))
+    manager['Displays'] = [display for part in text
+                           for display in json.loads(part.replace(f'/{shipped_hand}/',
+                                                                  f'/{hand.name}/'))]
+    manager['Global Options']['Fixed Frame'] = hand.base_frame
+    return json.dumps(config, indent=2)
 
 
 def _choose(hand, names):

@@ -12,7 +12,7 @@ from collections import Counter
 from dataclasses import dataclass
 
 from tactile_nodes.hand.discovery import discovery_settings
-from tactile_nodes.hand.plan import write_parameters
+from tactile_nodes.hand.plan import arguments_of, write_parameters
 from tactile_nodes.hand.resources import find_executable
 
 STOP_WITHIN = 3.0            # s, from the request to the last process gone
@@ -56,7 +56,8 @@ def command_line(process, folder):
         if path is None:
             return None
         start = [str(path)]
-    command = [*start, *process.arguments, '--ros-args', '-r', f'__ns:={process.namespace}']
+    command = [*start, *arguments_of(process, folder),
+               '--ros-args', '-r', f'__ns:={process.namespace}']
     if process.node:
         command += ['-r', f'__node:={process.node}']
     if process.parameters:
@@ -185,7 +186,10 @@ class Supervisor:
 
     def _note_stop(self, child):
         """Report a process that a signal stopped: it cannot do that itself."""
-        news = os.waitid(os.P_PID, child.popen.pid, os.WSTOPPED | os.WCONTINUED | os.WNOHANG)
+        try:
+            news = os.waitid(os.P_PID, child.popen.pid, os.WSTOPPED | os.WCONTINUED | os.WNOHANG)
+        except ChildProcessError:                  # it has just ended; the next look buries it
+            return
         if news is not None:
             self._report(child.name, 'stopped', 'goes on' if news.si_code == os.CLD_CONTINUED else
                          f'stopped by {signal.Signals(news.si_status).name}: does nothing until '

@@ -20,7 +20,7 @@ from tactile_nodes.files.hand import DeviceSpec
 from tactile_nodes.files.kept_reference import KeptReference
 from tactile_nodes.nodes.camera_health import CameraHealth
 from tactile_nodes.nodes.capture import Capture, ReferenceTaker
-from tactile_nodes.nodes.finger_node import ERROR, NEWEST, OK, WARN, FingerNode
+from tactile_nodes.nodes.finger_node import ERROR, NEWEST, OK, WARN, FingerNode, named
 from tactile_nodes.nodes.forms import Form
 from tactile_nodes.nodes.messages import (
     camera_info_message,
@@ -34,6 +34,9 @@ from tactile_nodes.nodes.messages import (
 from tactile_nodes.nodes.process import run
 from tactile_nodes.nodes.settings import CameraSettings
 
+_NEEDED = {'usb': ('profile_file',), 'virtual': ('scenario_file', 'elastomer_file'),
+           'recording': ('recording',)}         # files that a kind of device cannot do without
+
 
 def device_of(settings, clock):
     """FingertipDevice, closed, of the device node's parameters.
@@ -43,6 +46,8 @@ def device_of(settings, clock):
     TactileError
         A wrong file or parameter.
     """
+    for parameter in _NEEDED.get(settings.device, ()):
+        named(settings, parameter)
     spec = DeviceSpec(settings.device, profile=settings.profile_file, port=settings.port,
                       scenario=settings.scenario_file, start=settings.scenario_start,
                       recording=settings.recording, topic=settings.recording_topic,
@@ -234,8 +239,8 @@ class DeviceNode(FingerNode, LifecycleNode):
         """Bring the device to new parameters; if it refuses after all, go back to the old ones."""
         before, values = self._camera, {p.name: p.value for p in parameters}
         self._camera = before.changed(values)
-        if self._camera == before or not self._is_there():
-            return
+        if self._camera == before or self._capture is None or not self._is_there():
+            return                              # an inactive device stays dark; set when it starts
         try:
             self._set_camera()
         except DeviceError as error:
@@ -315,6 +320,9 @@ class DeviceNode(FingerNode, LifecycleNode):
             if self._capture is None:
                 raise DataError('not streaming', where='reference',
                                 fix='Activate the device node.')
+            if self._capture.ended or self._capture.problem:
+                raise DataError('no more frames come', where='reference',
+                                found=self._capture.problem or 'the end of the recording')
             reference = self._taker.take()
             self._wanted = reference
             response.success = True

@@ -9,7 +9,7 @@ from rclpy.qos import DurabilityPolicy, QoSProfile, ReliabilityPolicy
 from rclpy.qos_overriding_options import QoSOverridingOptions
 
 from tactile_nodes.core.geometry import ImageGeometry
-from tactile_nodes.errors import DataError
+from tactile_nodes.errors import DataError, TactileError
 from tactile_nodes.files.calibration import read_calibration
 from tactile_nodes.files.elastomer import read_elastomer
 from tactile_nodes.interface import FINGER_TOPICS
@@ -25,6 +25,14 @@ NEWEST = QoSProfile(depth=1, reliability=ReliabilityPolicy.BEST_EFFORT)
 LATCHED = QoSProfile(depth=1, durability=DurabilityPolicy.TRANSIENT_LOCAL)
 _WARN_PERIOD = 5.0         # s
 _LOOK_PERIOD = 0.1         # s between looks at whether anybody subscribes
+
+
+def named(settings, parameter):
+    """The file that a parameter names; TactileError when it names none."""
+    if not getattr(settings, parameter):
+        raise TactileError('no file is named', where=f'parameter {parameter}',
+                           fix=f'Set it: --ros-args -p {parameter}:=FILE')
+    return getattr(settings, parameter)
 
 
 def create_outlet(node, topic):
@@ -103,7 +111,7 @@ class StageNode(FingerNode, Node):
         super().__init__(kind, **options)
         self.prepare(kind, concern)
         settings = self.settings
-        self.elastomer = read_elastomer(settings.elastomer_file)
+        self.elastomer = read_elastomer(named(settings, 'elastomer_file'))
         self.calibration = None
         self.geometry = ImageGeometry.usual(settings.height, settings.width)
         if settings.calibration_file:

@@ -23,7 +23,7 @@ _STEADY = Clock(clock_type=ClockType.STEADY_TIME)
 
 
 def run(build, args=None):
-    """Run nodes until SIGINT or SIGTERM, then end the process.
+    """Run nodes until SIGINT, SIGTERM or SIGHUP, then end the process.
 
     Exit code 0 after a signal, 2 for a wrong parameter or file (one message, nothing started),
     1 when a thread failed (with one message for a TactileError, else with its traceback).
@@ -40,7 +40,7 @@ def run(build, args=None):
     _set_malloc()
     # not an Event: a signal handler that interrupts another, or a wait, would hang on its lock
     stop, failures, nodes = SimpleQueue(), [], []
-    for number in (signal.SIGINT, signal.SIGTERM):
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         signal.signal(number, lambda number, _: stop.put(number))
 
     def failed(failure):

@@ -92,20 +92,28 @@ def watch(rows, force=(0.0, 0.0, 0.0), torque_z=0.0, **state):
 
 def test_table_row_says_what_arrived():
     rows = [row for row in range(200) if row not in (150, 151)]
-    row = row_of('thumb', watch(rows, (3.0, 4.0, -1.5), -2e-3, in_contact=True), 60.0)
+    row = row_of('thumb', watch(rows, (3.0, 4.0, -1.5), -2e-3, in_contact=True), 60.0,
+                 START + 200 * PERIOD)
     assert row == ('thumb', '59.4 Hz', '2', '8.0 / 8.0 ms', 'holds', '1.50 N', '5.00 N',
                    '-2.0 mNm')
     warned = watch([1, 2, 3], in_contact=True, slipping=True)
-    assert row_of('thumb', warned, 60.0)[4] == 'slip warning'
-    assert row_of('thumb', watch([1, 2, 3], slipping=True), 60.0)[4] == 'no'
+    assert row_of('thumb', warned, 60.0, START)[4] == 'slip warning'
+    assert row_of('thumb', watch([1, 2, 3], slipping=True), 60.0, START)[4] == 'no'
 
 
 def test_table_row_before_anything_arrived():
-    assert row_of('thumb', watch([]), 60.0)[1:] == ('-',) * 7
-    assert row_of('thumb', watch([4]), 60.0)[1:] == ('-',) * 7
+    assert row_of('thumb', watch([]), 60.0, START)[1:] == ('-',) * 7
+    assert row_of('thumb', watch([4]), 60.0, START)[1:] == ('silent',) + ('-',) * 6
 
 
-def test_table_without_a_terminal_is_a_line_a_second_and_finger(capsys):
+def test_table_row_of_a_finger_that_has_fallen_silent():
+    for seconds in (1.5, 20):
+        now = START + 200 * PERIOD + round(seconds * 1e9)
+        assert row_of('thumb', watch(range(200)), 60.0, now)[1:] == ('silent',) + ('-',) * 6
+
+
+def test_table_without_a_terminal_is_a_line_a_second_and_finger(capsys, monkeypatch):
+    monkeypatch.setattr('tactile_nodes.cli.demo_table.time_ns', lambda: START + 60 * PERIOD)
     fingers = {'thumb': watch(range(60)), 'ring': watch(range(60))}
     with LiveTable('/sorter', 3.0, dict.fromkeys(fingers, 60.0)) as table:
         for elapsed in (0.4, 0.9, 1.4, 1.9):
@@ -119,7 +127,7 @@ def test_table_on_a_terminal_holds_every_finger():
     rich_console = pytest.importorskip('rich.console')
     fingers = {'thumb': watch(range(60)), 'ring': watch(range(60), in_contact=True)}
     table = LiveTable('/sorter', 3.0, dict.fromkeys(fingers, 60.0))
-    rows = [row_of(name, finger, 60.0) for name, finger in fingers.items()]
+    rows = [row_of(name, finger, 60.0, START) for name, finger in fingers.items()]
     console = rich_console.Console(width=120, record=True, file=open(os.devnull, 'w'))   # noqa: SIM115
     with console.file:
         console.print(table._table(1.0, rows))

@@ -4,6 +4,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import time
 from contextlib import suppress
 
 import psutil
@@ -49,10 +50,10 @@ sys.exit(main(['up', *sys.argv[1:]]))
     return folder
 
 
-def start(folder, *arguments):
+def start(folder, *arguments, stdout=subprocess.PIPE):
     env = {**os.environ, 'PYTHONPATH': os.pathsep.join([str(folder), *sys.path])}
     return subprocess.Popen([sys.executable, folder / 'up.py', *map(str, arguments)], env=env,
-                            text=True, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+                            text=True, stdout=stdout, stderr=subprocess.PIPE)
 
 
 def read_until(process, words):
@@ -69,6 +70,16 @@ def read_until(process, words):
 def kill(process, name):
     child, = (p for p in psutil.Process(process.pid).children() if p.cmdline()[-1:] == [name])
     child.kill()
+
+
+def ring(process):
+    """Process id of the finger ring, waited for."""
+    while True:
+        for child in psutil.Process(process.pid).children():
+            with suppress(psutil.NoSuchProcess):
+                if child.cmdline()[-1:] == ['ring']:
+                    return child.pid
+        time.sleep(0.05)
 
 
 @pytest.mark.parametrize('number', [signal.SIGINT, signal.SIGTERM])
@@ -111,6 +122,18 @@ def test_a_closed_output_stops_the_hand(fake_nodes, config):
             kill(process, 'ring')
         assert process.wait(timeout=60) == 0
         assert process.stderr.read() == ''
+
+
+def test_a_log_on_a_full_disk_does_not_stop_the_hand(fake_nodes, config):
+    with open('/dev/full', 'w') as full, start(
+            fake_nodes, config / 'four_finger_hand.yaml', '--fingers', 'ring',
+            stdout=full) as process:
+        first = ring(process)
+        os.kill(first, signal.SIGKILL)
+        while ring(process) == first:
+            time.sleep(0.05)
+        process.terminate()
+        assert process.wait(timeout=60) == 0 and process.stderr.read() == ''
 
 
 @pytest.fixture

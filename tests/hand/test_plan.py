@@ -2,6 +2,7 @@
 import math
 import shutil
 from dataclasses import replace
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -10,7 +11,13 @@ import yaml
 
 from tactile_nodes.errors import DeviceError, TactileError
 from tactile_nodes.files.hand import read_hand
-from tactile_nodes.hand.plan import load_plan, plan_hand, record_folder, write_parameters
+from tactile_nodes.hand.plan import (
+    arguments_of,
+    load_plan,
+    plan_hand,
+    record_folder,
+    write_parameters,
+)
 from tactile_nodes.hand.resources import shipped
 from tactile_nodes.interface import PARAMETERS
 
@@ -26,6 +33,22 @@ def by_name(plan):
     processes = {process.name: process for process in plan.processes}
     assert len(processes) == len(plan.processes), 'names are unique'
     return processes
+
+
+def test_the_viewer_shows_whatever_the_hand_is_called(hand, tmp_path):
+    shown = yaml.safe_load(shipped('config/four_finger_hand.rviz').read_text(encoding='utf-8'))
+    rviz = by_name(plan_hand(hand, rviz=True))['rviz']
+    dash, path = arguments_of(rviz, tmp_path)
+    assert dash == '-d' and yaml.safe_load(Path(path).read_text(encoding='utf-8')) == shown
+    fingers = [replace(finger, name=f'f{i}') for i, finger in enumerate(hand.fingers * 2)]
+    other = replace(hand, name='gripper', base_frame='palm', fingers=tuple(fingers))
+    text = by_name(plan_hand(other, rviz=True, fingers=['f1', 'f4', 'f7']))['rviz'].file
+    manager = yaml.safe_load(text)['Visualization Manager']
+    assert manager['Global Options']['Fixed Frame'] == 'palm' and 'sorter' not in text
+    topics = [d['Topic']['Value'] for d in manager['Displays'] if 'Value' in d.get('Topic', {})]
+    assert topics == ['/gripper/overlay'] + [
+        f'/gripper/{name}/{topic}' for name in ('f1', 'f4', 'f7')
+        for topic in ('wrench', 'visualization')]
 
 
 def test_composed_is_one_process_per_finger(hand):
@@ -108,8 +131,7 @@ def test_recorder_and_viewer_only_when_asked_for(hand):
     assert recorder.parameters['hand_file'].endswith('four_finger_hand.yaml')
     waiting = by_name(plan_hand(hand, trials='grasps'))['recorder'].parameters
     assert waiting['autostart'] is False and waiting['output'] == recorder.parameters['output']
-    assert rviz.package == 'rviz2' and rviz.arguments[0] == '-d'
-    assert rviz.arguments[1] == str(shipped('config/four_finger_hand.rviz'))
+    assert rviz.package == 'rviz2' and rviz.arguments == ('-d',)
     assert not rviz.respawn, 'a viewer that the user closes stays closed'
 
 

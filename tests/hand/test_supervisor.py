@@ -130,6 +130,16 @@ def test_a_missing_program_is_reported_and_the_others_run():
         assert list(run.supervisor.running) == ['a']
 
 
+def test_a_process_that_ends_between_two_looks_is_buried_at_the_next():
+    with Run({'a': TICK}) as run:
+        run.until(lambda: run.of('a', 'output'))
+        child, = run.supervisor._children
+        os.kill(child.popen.pid, signal.SIGKILL)
+        os.waitid(os.P_PID, child.popen.pid, os.WEXITED | os.WNOWAIT)        # a zombie by now
+        run.supervisor._note_stop(child)
+        run.until(lambda: run.of('a', 'exited'))
+
+
 def test_stop_ends_even_those_who_do_not_listen():
     """The bound promised is 3 s; half a minute is allowed for a machine that is busy."""
     with Run({'a': TICK, 'deaf': DEAF}) as run:

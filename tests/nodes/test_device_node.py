@@ -127,6 +127,7 @@ def test_life_cycle_down_and_up_again(node, device, foreign):
     assert change(foreign, Transition.TRANSITION_DEACTIVATE)
     assert (state(foreign), device.light) == ('inactive', OFF)
     assert node.status()[1] == 'not streaming'
+    assert set_parameters(foreign, gain=1.5).successful and device.light == OFF
     assert not capture_reference(foreign).success
     assert change(foreign, Transition.TRANSITION_ACTIVATE)
     assert (state(foreign), device.light) == ('active', ON)
