@@ -55,6 +55,7 @@ _SURE = 0.6e-3           # m/s at which a skin is drawn along that leaves no tim
 _MOST_STUCK, _LEAST_STUCK = 0.8, 0.05      # stick ratios on the way from sticking to sliding
 _STIFFER, _BOUNDS = 0.95, (0.6, 1.6)   # than a flat circle as large as the contact, found by trial
 _LEARNT_FROM, _SLOWLY = 0.5, 0.3      # stick ratio from which that is learnt, and how fast
+_SUDDEN = 0.1            # stick ratio that has to be seen twice
 _FORCE_WEIGHT = 10       # of the force in the fit, against a marker
 _LEAST_PULL = 0.15       # along the motion, over the normal force; what is gripped rubs more
 _RADII = np.linspace(0.05, 1, 20)     # of the stuck circle over the contact's, tried in the fit
@@ -140,6 +141,7 @@ class SlipDetector:
         self._history.clear()
         self._stick, self._slipping = 1.0, False
         self._parted = self._declining = 0
+        self._soon = False
         self._imprint_sd, self._stiffer = _IMPRINT_SD, _STIFFER
         self._direction, self._anchor = np.zeros(2), None
 
@@ -173,6 +175,7 @@ class SlipDetector:
         `stiffness`, N/m, is that of a stuck circle as large as the contact.
         """
         known, moved, then = motion
+        was_soon, self._soon = self._soon, False
         imprint_moved = now.imprint - then.imprint
         sprung = (now.force - then.force)[:2] / (self._stiffer * stiffness)
         inside = known & (radius <= 1)
@@ -219,6 +222,9 @@ class SlipDetector:
         left = self._way_left(pulled / self._stiffer) / (way / seconds)
         frame = (now.stamp_ns - self._history[-1].stamp_ns) * 1e-9
         soon = left < _AHEAD + frame and way > _FOLLOWING and _pulls(now.force, shift)
+        # an imprint that jumps looks like that for a single frame
+        again, self._soon = was_soon or self._slipping or stick > _SUDDEN, soon
+        soon = soon and again
         sure = self._declining >= _TWICE or hypot(*sprung) / seconds > _SURE
         self._slipping = sure and (soon or self._slipping)
         if stick >= _LEARNT_FROM and np.count_nonzero(inside) >= _MARKERS:
