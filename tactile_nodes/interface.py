@@ -84,7 +84,7 @@ HAND_TOPICS = (
     Topic('overlay', 'sensor_msgs/msg/Image', 'hand',
           "bgr8 mosaic of all fingers' overlays; made only when somebody subscribes",
           record=False, depth=2),
-    Topic('/diagnostics', 'diagnostic_msgs/msg/DiagnosticArray', 'every node',
+    Topic('/diagnostics', 'diagnostic_msgs/msg/DiagnosticArray', 'every node but hand',
           'one status per finger and concern, once a second'),
 )
 

@@ -99,11 +99,11 @@ def _run_hand(hand, plan, duration, stopping):
     last_line = {}
 
     def heard(event):
-        if event.kind == 'exited':
-            print(f'[{event.process}] {event.text}'
-                  + (f': {said}' if (said := last_line.get(event.process)) else ''), flush=True)
-        else:
+        if event.kind != 'exited':
             last_line[event.process] = event.text
+            return
+        why = last_line.get(event.process, '') if event.text.startswith('ended') else ''
+        print(f'[{event.process}] {event.text}' + (f': {why}' if why else ''), flush=True)
 
     with HandMonitor(plan.namespace, plan.fingers) as monitor, \
             Supervisor(plan, on_event=heard) as supervisor:

@@ -13,7 +13,7 @@ from importlib import import_module
 
 import cv2
 import numpy as np
-from builtin_interfaces.msg import Time
+from builtin_interfaces.msg import Duration, Time
 from geometry_msgs.msg import Point, PointStamped, WrenchStamped
 from sensor_msgs.msg import CameraInfo, CompressedImage, Image, PointCloud2, PointField
 from std_msgs.msg import Bool, ColorRGBA, Float32, Header
@@ -40,6 +40,7 @@ _CLOUD_LAYOUT = [
     for name, (kind, offset) in POINT.fields.items()]
 _ARROW_COLOUR = ColorRGBA(r=0.84, g=0.37, b=0.0, a=1.0)      # as in the overlay: vermillion
 _PATCH_COLOUR = ColorRGBA(r=0.34, g=0.71, b=0.91, a=0.6)     # sky blue
+_SHOWN = Duration(sec=2)
 
 
 def message_type(name):
@@ -272,7 +273,10 @@ def reference_from_messages(mean, noise, frames, shape):
 
 
 def visualization_message(contact, estimate, header):
-    """MarkerArray: force arrow at the contact centroid, and a disc as large as the contact."""
+    """MarkerArray: force arrow at the contact centroid, and a disc as large as the contact.
+
+    What is not shown anew vanishes after `_SHOWN`: a finger that is gone must not seem to press.
+    """
     arrow = Marker(header=header, ns='force', type=Marker.ARROW, color=_ARROW_COLOUR)
     patch = Marker(header=header, ns='contact', type=Marker.CYLINDER, color=_PATCH_COLOUR)
     if contact.in_contact:
@@ -282,6 +286,7 @@ def visualization_message(contact, estimate, header):
         patch.pose.position = _point(start)
         patch.scale.x = patch.scale.y = 2 * float(np.sqrt(contact.area / np.pi))
         patch.scale.z = 0.0002
+        arrow.lifetime = patch.lifetime = _SHOWN
     else:
         arrow.action = patch.action = Marker.DELETE
     return MarkerArray(markers=[arrow, patch])

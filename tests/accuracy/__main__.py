@@ -41,15 +41,12 @@ def planned(seed, skin):
 
 
 def cache():
-    """Folder for recordings made by these very sources; those of older ones are removed."""
+    """Folder for recordings made by these very sources."""
     digest = hashlib.sha256()
     for name in _MODEL:
         digest.update((_HERE / f'{name}.py').read_bytes())
     base = Path(os.environ.get('XDG_CACHE_HOME') or Path.home() / '.cache')
     folder = base / 'tactile_nodes' / 'accuracy' / digest.hexdigest()[:16]
-    for old in folder.parent.glob('*'):
-        if old != folder:
-            shutil.rmtree(old)
     folder.mkdir(parents=True, exist_ok=True)
     return folder
 

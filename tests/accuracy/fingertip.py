@@ -74,6 +74,7 @@ class Fingertip:
     layer: Layer
     stated_modulus: float
     stated_thickness: float
+    stated_pitch: float
     pitch: float
     dot: float
     dot_angle: float
@@ -95,7 +96,7 @@ class Fingertip:
                  f'modulus_kpa: {self.stated_modulus / 1e3:.1f}',
                  'modulus_relative_sd: 0.2', f'poissons_ratio: {self.layer.poisson:.3f}']
         if self.has_markers:
-            lines += [f'marker_pitch_mm: {self.pitch * 1e3:.3f}',
+            lines += [f'marker_pitch_mm: {self.stated_pitch * 1e3:.3f}',
                       f'marker_diameter_mm: {self.dot * 1e3:.3f}']
         return '\n'.join(lines) + '\n'
 
@@ -139,11 +140,13 @@ def make_fingertip(seed, kind='reflective_markers', **changes):
     values = {
         'name': f'tip{seed}', 'seed': seed, 'kind': kind, 'layer': layer,
         'stated_modulus': layer.modulus * float(rng.choice([0.8, 1.22])),
-        'stated_thickness': layer.thickness * float(rng.uniform(0.93, 1.07)),
+        'stated_thickness': layer.thickness * (0.7 if rng.uniform() < 0.5 else 1.4),
         'pitch': float(rng.uniform(1.1e-3, 1.7e-3)), 'dot': float(rng.uniform(0.35e-3, 0.55e-3)),
         'dot_angle': float(rng.normal(0, 0.02)), 'lamps': _lamps(rng),
         'diffuse': float(rng.uniform(0.2, 0.4)), 'ambient': float(rng.uniform(0.01, 0.04)),
         'specular': float(rng.uniform(0.03, 0.1)), 'camera': _camera(rng)}
+    values['stated_pitch'] = values['pitch'] * float(
+        np.random.default_rng([9042, seed]).uniform(0.88, 1.12))
     values['sensor'] = ReferenceSensor(
         rate=float(rng.choice([200, 200, 250, 250])), force_noise=4e-3, torque_noise=4e-5,
         late=float(rng.uniform(-0.02, 0.045)),

@@ -210,6 +210,7 @@ def test_reference_round_trip():
 def test_visualization_shows_force_and_contact_or_takes_them_away():
     estimate = ForceEstimate(np.array([0.5, 0, -2.0, 0, 0, 0]), np.ones(6), 1.0, False)
     arrow, patch = messages.visualization_message(contact(), estimate, HEADER).markers
+    assert arrow.lifetime.sec == patch.lifetime.sec == 2
     assert arrow.action == patch.action == arrow.ADD
     start, end = arrow.points
     assert (start.x, start.y, start.z) == (1e-3, 2e-3, 0)
