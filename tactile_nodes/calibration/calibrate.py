@@ -242,17 +242,20 @@ class _Run:
 
     def find_geometry(self, metres_per_px):
         """Find the image scale and the lens's distortion."""
+        points = self._contact_points() if self.elastomer.kind.has_shading else None
         self.geometry, self.elastomer, part = find_geometry(
-            self.reference, self.elastomer, given=metres_per_px, points=self._contact_points())
+            self.reference, self.elastomer, given=metres_per_px, points=points)
+        self.given = metres_per_px
         self.parts.append(part)
 
-    def _contact_points(self):
+    def _contact_points(self, motion=None):
         """Reference contact points, m, and where the images show the contact, px; or None.
 
         Without a topic of them they come from the sensor's moments, x = -ty / fz, y = tx / fz.
+        `motion` : MarkerField of every frame, of a clear skin.
         """
         recording, sensor, seen = self.recording, self.sensor, self.seen
-        if sensor is None or not self.elastomer.kind.has_shading:
+        if sensor is None:
             return None
         wrench = sensor.at(seen.seconds + self.lag)
         presses = [Indentation(*(press - self.lag), 'press', 1.0) for press in sensor.presses]
@@ -270,15 +273,15 @@ class _Run:
                       for i in frames if np.abs(times - seen.seconds[i]).min(initial=1) < _NEAR}
         if not frames:
             return None
-        provisional = ImageGeometry(*seen.shape, _ANY_SCALE)
-        stage = ContactStage(provisional, self.elastomer)
+        geometry = self.geometry if motion else ImageGeometry(*seen.shape, _ANY_SCALE)
+        stage = ContactStage(geometry, self.elastomer)
         stage.set_reference(self.reference)
         points, pixels = [], []
         for i, (_, image) in enumerate(recording.images()):
-            touch = stage.process(image) if i in frames else None
+            touch = stage.process(image, motion and motion[i]) if i in frames else None
             if touch is not None and touch.in_contact and not is_cut(touch.mask):
                 points.append(frames[i])
-                pixels.append(provisional.to_pixel(touch.centroid)[0, ::-1])
+                pixels.append(geometry.to_pixel(touch.centroid)[0, ::-1])
             self.progress('contact points', (i + 1) / len(seen.seconds))
         return np.array(points).reshape(-1, 2), np.array(pixels).reshape(-1, 2)
 
@@ -319,6 +322,9 @@ class _Run:
             return
         if motion:
             self._fit_contact(motion, press)
+            if self._corrected(motion):
+                motion = self._motion()
+                self._fit_contact(motion, press)
         samples, press = self._samples(press, motion)
         if not any(samples.contacts[i].in_contact for i in np.flatnonzero(press >= 0)):
             self.parts.append(Part(
@@ -370,8 +376,17 @@ class _Run:
                                       force, around=self.lag)
         return fields
 
+    def _corrected(self, motion):
+        """Whether the sensor's contact points have corrected the scale of a clear skin."""
+        before = self.geometry.metres_per_px
+        self.geometry, self.elastomer, part = find_geometry(
+            self.reference, self.elastomer, given=self.given, points=self._contact_points(motion))
+        self.parts[[part.name for part in self.parts].index('scale')] = part
+        return self.geometry.metres_per_px != before
+
     def _fit_contact(self, motion, press):
         """Give a clear elastomer the thickness by which its contact is found best."""
+        self.parts = [part for part in self.parts if part.name != 'contact']
         thickness = force_fit.fit_thickness(
             motion, press, self.geometry, self.elastomer,
             progress=lambda share: self.progress('contact', share))

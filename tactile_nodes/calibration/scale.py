@@ -16,6 +16,8 @@ _LEAST_POINTS = 20
 _LEAST_SPREAD = 2e-3           # m, standard deviation of the contact points
 _SURE = 3.0                    # standard deviations of what is there
 _PRINT = 0.03                  # by which a print's pitch may be off; our choice
+_MOTION = 0.06                 # by which places that the motion of markers tells may be off (0.04
+                               # with an independent model)
 _MISTAKEN = 1.6                # more than that is no pitch mistaken, but a sensor
 _LARGEST = 0.1                 # distortion that is believed
 _FOLLOW = 0.6                  # part of the scatter that right axes explain at least
@@ -76,7 +78,8 @@ def find_geometry(reference, elastomer, *, given=None, points=None):
         about = 'given'
     elif not by_markers:
         about = f'+- {best.sd * 1e6:.2f} um/px, {from_points}'
-    if by_points and by_points.contradicts(scale):
+    if by_points and by_points.contradicts(
+            scale, _PRINT if elastomer.kind.has_shading else _MOTION):
         said = f'{by_points.scale * 1e6:.2f} um/px {from_points}'
         if given or not 1 / _MISTAKEN < by_points.scale / scale < _MISTAKEN:
             notes, advice = (said,), 'Check the scale, and frame and units of the reference.'
@@ -109,9 +112,9 @@ class _Evidence:
     mirrored: bool = False
     explained: float = 1.0
 
-    def contradicts(self, scale):
-        """Whether another scale is further off than a print, too, can be."""
-        return abs(scale / self.scale - 1) > max(_PRINT, _SURE * self.sd / self.scale)
+    def contradicts(self, scale, allowed):
+        """Whether another scale is off by more than an allowed part and what is uncertain."""
+        return abs(scale / self.scale - 1) > max(allowed, _SURE * self.sd / self.scale)
 
 
 def _check_axes(points):

@@ -101,6 +101,15 @@ def test_a_pitch_that_contact_points_contradict_is_corrected(marked, mistaken):
     assert 'Correct marker_pitch_mm in the elastomer file: 1.' in part.advice
 
 
+@pytest.mark.parametrize(('mistaken', 'corrected'), [(1.045, False), (1.1, True)])
+def test_places_that_marker_motion_tells_have_to_contradict_more(marked, mistaken, corrected):
+    picture_of, elastomer, *points = marked
+    clear = replace(elastomer, kind=ElastomerKind.CLEAR_MARKERS,
+                    marker_pitch=mistaken * elastomer.marker_pitch)
+    found, *_ = find_geometry(picture_of, clear, points=points)
+    assert found.metres_per_px == pytest.approx(60e-6 if corrected else mistaken * 60e-6, rel=4e-3)
+
+
 def test_markers_count_where_contact_points_agree_or_are_nonsense(marked):
     """Within a print's tolerance; and in millimetres instead of metres."""
     picture_of, elastomer, points, pixels = marked
