@@ -158,6 +158,9 @@ def _run(args, out):
     workers = min(os.cpu_count() or 1, 8)
     plans = {skin: planned(args.seed, skin) for skin in args.skin}
     recordings, missed = cache(), 0
+    for older in recordings.parent.glob('*'):
+        if older != recordings:
+            shutil.rmtree(older)
     with ProcessPoolExecutor(workers) as makers, ThreadPoolExecutor(workers) as runners:
         made = {s.name: makers.submit(record, s, recordings)
                 for train, tests in plans.values() for s in (train, *tests)}
