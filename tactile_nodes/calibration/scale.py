@@ -12,7 +12,7 @@ from tactile_nodes.core.marker_detection import find_markers, log_brightness
 from tactile_nodes.errors import DataError
 
 _TRIED = (1.0, 0.6, 1.6)       # times that; each finds what is a third off
-_LEAST_POINTS = 20
+_LEAST_POINTS, _FEW_POINTS = 20, 8         # that tell the scale, and the direction of the axes
 _LEAST_SPREAD = 2e-3           # m, standard deviation of the contact points
 _SURE = 3.0                    # standard deviations of what is there
 _PRINT = 0.03                  # by which a print's pitch may be off; our choice
@@ -58,10 +58,10 @@ def find_geometry(reference, elastomer, *, given=None, points=None):
         by_markers = _fit(elastomer.marker_pitch * lattice.cells[:, ::-1],
                           lattice.centres[:, ::-1], shape, printed=True)
         about = f'from the markers, {len(lattice.ids)} found'
-    if points is not None and len(points[0]) >= _LEAST_POINTS \
+    if points is not None and len(points[0]) >= _FEW_POINTS \
             and points[0].std(axis=0).max() > _LEAST_SPREAD:
-        by_points = _fit(*points, shape)
-        _check_axes(by_points)
+        _check_axes(found := _fit(*points, shape))
+        by_points = found if len(points[0]) >= _LEAST_POINTS else None
         from_points = f'from {len(points[0])} reference contact points'
     best = by_markers or by_points
     if not (given or best):
@@ -128,7 +128,7 @@ def _check_axes(points):
         raise DataError('the reference does not follow the contact in the images', where='scale',
                         found=f'{100 * points.explained:.0f} % of the scatter of its contact '
                               'points explained', fix=fix)
-    if abs(points.turn) > _TURNED:
+    if abs(points.turn) > max(_TURNED, np.degrees(_SURE * points.sd / points.scale)):
         raise DataError('the axes of the reference are turned against the image', where='scale',
                         found=f'{points.turn:.0f} degrees', expected=f'within {_TURNED:g}',
                         fix=fix)

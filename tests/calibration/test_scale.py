@@ -74,8 +74,12 @@ def test_contact_points_in_other_axes_are_refused(axes, why):
     pixels = rng.uniform((0, 0), (320, 240), (40, 2))
     points = 60e-6 * (pixels - (160, 120)) @ axes
     points += rng.normal(0, 2.5e-3 * (why[0] == 'n'), (40, 2))
+    untouched_skin = untouched(ImageGeometry(240, 320, 60e-6))
     with pytest.raises(DataError, match=why):
-        find_geometry(untouched(ImageGeometry(240, 320, 60e-6)), plain, points=(points, pixels))
+        find_geometry(untouched_skin, plain, points=(points, pixels))
+    if 'turned' in why and why[0] == 't':       # a few tell that, too, where they do not the scale
+        with pytest.raises(DataError, match='turned'):
+            find_geometry(untouched_skin, plain, given=60e-6, points=(points[:9], pixels[:9]))
 
 
 @pytest.fixture(scope='module')
