@@ -131,10 +131,10 @@ def calibrate(recording, elastomer, *, metres_per_px=None, serial='unknown',
     DataError
         The recording is wrong, or nothing of it can be used.
     """
-    run = _Run(recording, elastomer, progress)
+    run = _Run(recording, elastomer, metres_per_px, progress)
     run.look()
     run.take_reference()
-    run.find_geometry(metres_per_px)
+    run.find_geometry()
     run.fit_shading()
     run.fit_force()
     calibration = Calibration(
@@ -150,8 +150,9 @@ def calibrate(recording, elastomer, *, metres_per_px=None, serial='unknown',
 class _Run:
     """One calibration on its way, from step to step."""
 
-    def __init__(self, recording, elastomer, progress):
+    def __init__(self, recording, elastomer, given, progress):
         self.recording, self.elastomer, self.progress = recording, elastomer, progress
+        self.given = given                       # m per px, or None
         self.parts, self.sensor, self.lag = [], None, 0.0
         self.shading, self.model, self.evidence = None, ForceModel(), None
         self.measured = np.ones(6, bool) if elastomer.kind.has_markers \
@@ -228,7 +229,7 @@ class _Run:
         self.reference = builder.finish()
         if not self.elastomer.kind.has_markers:
             check_unmarked(log_brightness(self.reference.mean))
-        if self.elastomer.kind.has_shading and not np.ptp(self.reference.mean_q8, axis=2).any():
+        if self.elastomer.kind.has_shading and self.reference.is_grey:
             self._do_without_colour()
 
     def _do_without_colour(self):
@@ -240,12 +241,11 @@ class _Run:
         self.elastomer = replace(self.elastomer, kind=ElastomerKind.CLEAR_MARKERS)
         self.pictures = []
 
-    def find_geometry(self, metres_per_px):
+    def find_geometry(self):
         """Find the image scale and the lens's distortion."""
         points = self._contact_points() if self.elastomer.kind.has_shading else None
         self.geometry, self.elastomer, part = find_geometry(
-            self.reference, self.elastomer, given=metres_per_px, points=points)
-        self.given = metres_per_px
+            self.reference, self.elastomer, given=self.given, points=points)
         self.parts.append(part)
 
     def _contact_points(self, motion=None):

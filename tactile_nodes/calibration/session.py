@@ -96,8 +96,15 @@ class Overview:
 
         `rest` : (N,) bool.
         """
-        mean = np.maximum(self.thumbs[rest].mean(axis=0, dtype=np.float32), 1)
-        ratio = self.thumbs / mean
+        return self._change_from(self.thumbs[rest].mean(axis=0, dtype=np.float32))
+
+    def change_from_usual(self):
+        """(N,) the same against the middle one of all thumbs, which nothing need be known for."""
+        some = self.thumbs[::max(1, len(self.thumbs) // _TYPICAL)]
+        return self._change_from(np.median(some.astype(np.float32), axis=0))
+
+    def _change_from(self, picture):
+        ratio = self.thumbs / np.maximum(picture, 1)
         ratio = ratio / np.median(ratio, axis=(1, 2))[:, None, None]
         return np.sqrt(np.square(ratio - 1).mean(axis=(1, 2, 3), dtype=np.float64))
 
@@ -271,6 +278,8 @@ def _at_rest(times, blocks, resolution):
     """(B,) bool; the level of rest drifts slowly, and may step."""
     quiet = _NOISES * _noise(blocks) + resolution + np.repeat(_QUIET, 3)
     stills = _stills(times, blocks, quiet)
+    if not stills:
+        return np.zeros(len(times), bool)
     first = _first_rest(stills, quiet)
     begin = int(np.searchsorted(times, first.begin))
     back = [_Still(-still.end, -still.begin, still.level) for still in reversed(stills)]
@@ -289,7 +298,7 @@ class _Still:
 
 
 def _stills(times, blocks, quiet):
-    """List of _Still in time order; at least one."""
+    """List of _Still in time order."""
     count = max(3, round(_STILL / np.median(np.diff(times))))
     stills = []
     for start in range(0, len(times) - count + 1, count):
@@ -301,11 +310,6 @@ def _stills(times, blocks, quiet):
                 and (np.abs(level - stills[-1].level) < quiet).all():
             begin, level = stills[-1].begin, stills.pop().level
         stills.append(_Still(begin, end, level))
-    if not stills:
-        raise DataError('the reference sensor is never at rest', where=_WHERE,
-                        expected=f'{_START:g} s of untouched skin at the beginning',
-                        fix='Record some seconds of untouched skin at the beginning and between '
-                            'presses.')
     return stills
 
 
@@ -439,11 +443,7 @@ def coarse_lag(seen, sensor):
     seen : Overview
     sensor : Sensor
     """
-    usual = np.median(seen.thumbs[::max(1, len(seen.thumbs) // _TYPICAL)].astype(np.float32),
-                      axis=0)
-    ratio = seen.thumbs / np.maximum(usual, 1)
-    ratio /= np.median(ratio, axis=(1, 2))[:, None, None]
-    change = np.sqrt(np.square(ratio - 1).mean(axis=(1, 2, 3), dtype=np.float64))
+    change = seen.change_from_usual()
     force = np.sqrt(np.linalg.norm(sensor.wrench[:, :3], axis=1))
     when = np.arange(min(0, sensor.seconds[0]), max(seen.seconds[-1], sensor.seconds[-1]), _COARSE)
     a = np.interp(when, seen.seconds, change - change.mean(), left=0, right=0)

@@ -138,8 +138,7 @@ class ContactStage:
         if reference.mean_q8.shape[:2] != self._geometry.shape:
             raise DataError('wrong reference', where='contact',
                             found=reference.mean_q8.shape[:2], expected=self._geometry.shape)
-        if self._shading is not None and reference.mean_q8.any() \
-                and not np.ptp(reference.mean_q8, axis=2).any():
+        if self._shading is not None and reference.is_grey and reference.mean_q8.any():
             raise DataError('grey images, but a calibration with colour', where='contact',
                             fix='Stream colour, or calibrate with grey images.')
         grey = reference.mean.astype(np.float64)

@@ -58,6 +58,11 @@ class Reference:
         return self.mean_q8.astype(np.float32) / np.float32(256)
 
     @property
+    def is_grey(self):
+        """Whether all channels show the same: such images tell nothing of slope."""
+        return not np.ptp(self.mean_q8, axis=2).any()
+
+    @property
     def noise(self):
         """(H, W, 3) float32 grey levels, standard deviation of one frame less the mean."""
         return self.noise_q8.astype(np.float32) / np.float32(256)

@@ -152,7 +152,7 @@ def arguments_of(process, folder):
     """Arguments of a process before the ROS arguments; its file is written into `folder`."""
     if not process.file:
         return list(process.arguments)
-    path = Path(folder) / f'{process.name}.file'
+    path = Path(folder) / f'hand.{process.name}'       # hand.rviz, as the viewer's own files
     path.write_text(process.file, encoding='utf-8')
     return [*process.arguments, str(path)]
 
